@@ -1,0 +1,1 @@
+"""Frozen values shared by every room. Nothing here reads files, draws, prints or fits."""

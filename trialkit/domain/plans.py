@@ -1,0 +1,161 @@
+"""The plan of a trial, as every room below the protocol file knows it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date, time
+
+from trialkit.domain.conditions import Condition
+from trialkit.domain.outcomes import Outcome, Role
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A range to randomise in or to keep to, both ends included. ``unit``: ``min`` or ``day``."""
+
+    low: int
+    high: int
+    unit: str
+
+    @property
+    def low_min(self) -> float:
+        """The lower end in minutes."""
+        return float(self.low * (1440 if self.unit == "day" else 1))
+
+
+@dataclass(frozen=True, slots=True)
+class Constraints:
+    """Restrictions on the order beyond the scheme's own.
+
+    ``longest_run`` is the most equal conditions in a row; ``balance`` names what the conditions
+    are balanced over (``weekday``, ``time_of_day``); ``min_phase`` is the shortest phase of a
+    phase change; ``block_days`` the days of a multi-day block.
+    """
+
+    longest_run: int | None = None
+    balance: str | None = None
+    min_phase: int | None = None
+    block_days: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DesignPlan:
+    """How the order is made.
+
+    ``scheme`` is a registered name (``randomised-pairs``, ``randomised-blocks`` ...). ``blocks``
+    counts blocks, ``block_size`` the periods in one, ``periods_per_session`` how many fall on one
+    visit. ``order`` is set only for plans that fix it (scheme ``fixed``).
+    """
+
+    scheme: str
+    blocks: int
+    block_size: int
+    periods_per_session: int = 1
+    familiarisation: int = 0
+    baseline: int = 0
+    order: tuple[str, ...] = ()
+    constraints: Constraints = Constraints()
+    matched_work: bool = False
+    conditions_act_within_period: bool = True
+    first_period_prepares_next: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RestPlan:
+    """Rests: between periods of one session, between sessions, and the washout asked for."""
+
+    between_periods: Span | None = None
+    between_sessions: Span | None = None
+    washout: Span | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CalendarPlan:
+    """When periods may be held. ``weekdays``: 0 is Monday."""
+
+    start: date | None = None
+    time_zone: str = "UTC"
+    weekdays: tuple[int, ...] = (0, 1, 2, 3, 4, 5, 6)
+    window: tuple[time, time] | None = None
+    blackout: tuple[tuple[date, date], ...] = ()
+    sessions_per_week: int | None = None
+    session_min: int = 60
+
+
+@dataclass(frozen=True, slots=True)
+class AnalysisPlan:
+    """What was declared about the analysis before the first period.
+
+    ``trend`` is ``none`` or ``linear``; ``looks`` are the numbers of complete blocks at which an
+    interim look is declared; ``spending`` its alpha-spending type (``obrien-fleming``,
+    ``pocock``); ``effect_prior`` is ``sceptical`` or ``flat``.
+    """
+
+    method: str = "auto"
+    level: float = 0.95
+    period_effect: bool = False
+    trend: str = "none"
+    carryover: str = "prevented"
+    looks: tuple[int, ...] = ()
+    spending: str = "obrien-fleming"
+    effect_prior: str = "sceptical"
+    max_blocks: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """What the planner expects of nuisances, in units of the primary outcome's typical error.
+
+    ``block_sd`` between-block SD; ``drift`` change per period; ``carryover`` left after the rest;
+    ``phi`` serial correlation between neighbouring periods; ``missing`` share of periods missed.
+    """
+
+    block_sd: float = 1.0
+    drift: float = 0.0
+    carryover: float = 0.0
+    phi: float = 0.0
+    missing: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Blinding:
+    """Who opens the sequence and who does not know the condition."""
+
+    opens_sequence: str = ""
+    blind: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The whole plan. ``conditions`` hold exactly one reference, ``outcomes`` at least one."""
+
+    title: str
+    question: str
+    athlete: str
+    conditions: tuple[Condition, ...]
+    outcomes: tuple[Outcome, ...]
+    design: DesignPlan
+    rest: RestPlan = RestPlan()
+    calendar: CalendarPlan = CalendarPlan()
+    analysis: AnalysisPlan = AnalysisPlan()
+    expected: Expected = Expected()
+    blinding: Blinding = Blinding()
+    cautions: tuple[str, ...] = ()
+    invented: bool = False
+    details: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def reference(self) -> Condition:
+        """The condition the others are compared with."""
+        return next(c for c in self.conditions if c.reference)
+
+    @property
+    def condition_names(self) -> tuple[str, ...]:
+        """Names of all conditions, in the order of the file."""
+        return tuple(c.name for c in self.conditions)
+
+    @property
+    def primary(self) -> Outcome | None:
+        """The primary outcome, or None where the plan names none or more than one."""
+        found = [o for o in self.outcomes if o.role is Role.PRIMARY]
+        return found[0] if len(found) == 1 else None
