@@ -1,0 +1,1 @@
+"""Room `app`; see DEVELOPERS.md."""

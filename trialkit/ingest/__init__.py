@@ -1,0 +1,1 @@
+"""Room `ingest`; see DEVELOPERS.md."""

@@ -1,0 +1,1 @@
+"""Room `planning`; see DEVELOPERS.md."""
