@@ -1,1 +1,1 @@
-"""Room `cli`; see DEVELOPERS.md."""
+"""The command line: one thin file per command; ``main`` turns errors into text and exit status."""

@@ -7,6 +7,7 @@ from datetime import date, time
 
 from trialkit.domain.conditions import Condition
 from trialkit.domain.outcomes import Outcome, Role
+from trialkit.domain.recordings import SegmentRule
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +141,7 @@ class Plan:
     analysis: AnalysisPlan = AnalysisPlan()
     expected: Expected = Expected()
     blinding: Blinding = Blinding()
+    segments: tuple[SegmentRule, ...] = ()
     cautions: tuple[str, ...] = ()
     invented: bool = False
     details: dict[str, str] = field(default_factory=dict)

@@ -46,6 +46,27 @@ class Segment:
 
 
 @dataclass(frozen=True, slots=True)
+class SegmentRule:
+    """How a named segment is found in a recording; declared in the protocol.
+
+    Exactly one way is used: ``lap`` (number from 1, or the lap's name), ``event`` (from the event
+    of this name to the next), ``elapsed_s`` (from, to), ``clock`` (ISO times, from, to), or a
+    threshold: ``channel`` stays ``above`` a level for at least ``hold_s`` seconds, with the
+    ``round``-th such stretch (from 1) taken, or the whole span of them when ``round`` is None.
+    """
+
+    name: str
+    lap: int | str | None = None
+    event: str | None = None
+    elapsed_s: tuple[float, float] | None = None
+    clock: tuple[str, str] | None = None
+    channel: str | None = None
+    above: float | None = None
+    hold_s: float = 5.0
+    round: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Event:
     """Something the instrument or the user marked at one moment."""
 
