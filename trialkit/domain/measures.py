@@ -4,6 +4,67 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Final
+
+CHANNELS: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "heart_rate": "bpm",
+        "muscle_oxygen": "%",
+        "total_haemoglobin": "g/dL",
+        "power": "W",
+        "speed": "m/s",
+        "cadence": "rpm",
+        "distance": "m",
+        "altitude": "m",
+        "temperature": "°C",
+        "rr_interval": "ms",
+        "core_temperature": "°C",
+    }
+)
+"""Channels a recording can hold, each with the unit its values are kept in."""
+
+LEVEL_STATISTICS: Final = (
+    "mean",
+    "time_weighted_mean",
+    "peak",
+    "minimum",
+    "best",
+    "last",
+    "first",
+    "start_value",
+    "baseline_level",
+    "nadir",
+)
+"""Statistics whose value has the channel's own unit."""
+
+TIME_STATISTICS: Final = (
+    "time_to_level",
+    "finish_time",
+    "rise_time_constant",
+    "reoxygenation_half_time",
+)
+"""Statistics whose value is a time."""
+
+STATISTICS: Final = (
+    *LEVEL_STATISTICS,
+    *TIME_STATISTICS,
+    "area",
+    "slope",
+    "slope_per_round",
+    "drift",
+    "work",
+    "count",
+    "split_variability",
+    "recovery",
+    "rmssd",
+    "ln_rmssd",
+    "desaturation_rate",
+    "round_change",
+    "relative_level",
+    "ratio",
+)
+"""All statistics a measure recipe can name."""
 
 
 @dataclass(frozen=True, slots=True)

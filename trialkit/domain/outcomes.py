@@ -65,7 +65,7 @@ class Outcome:
 
     ``half_life_min`` is how fast the outcome recovers after a period (minutes), used to size what
     is left over after a rest. ``familiarisation_gain`` is the expected gain from the first to the
-    second exposure, in percent.
+    second exposure, in percent; each has its source beside it.
     """
 
     name: str
@@ -80,6 +80,8 @@ class Outcome:
     subjective: bool = False
     half_life_min: float | None = None
     familiarisation_gain: float | None = None
+    half_life_source: str = ""
+    familiarisation_source: str = ""
 
     @property
     def analysis_margin(self) -> float | None:

@@ -17,6 +17,7 @@ class Span:
     low: int
     high: int
     unit: str
+    reason: str = ""
 
     @property
     def low_min(self) -> float:
@@ -45,7 +46,8 @@ class DesignPlan:
 
     ``scheme`` is a registered name (``randomised-pairs``, ``randomised-blocks`` ...). ``blocks``
     counts blocks, ``block_size`` the periods in one, ``periods_per_session`` how many fall on one
-    visit. ``order`` is set only for plans that fix it (scheme ``fixed``).
+    visit. ``order`` is set only for plans that fix it (scheme ``fixed``) and then names the
+    condition of every period. ``reason`` says why this scheme and this many blocks.
     """
 
     scheme: str
@@ -59,6 +61,7 @@ class DesignPlan:
     matched_work: bool = False
     conditions_act_within_period: bool = True
     first_period_prepares_next: bool = False
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +92,8 @@ class AnalysisPlan:
 
     ``trend`` is ``none`` or ``linear``; ``looks`` are the numbers of complete blocks at which an
     interim look is declared; ``spending`` its alpha-spending type (``obrien-fleming``,
-    ``pocock``); ``effect_prior`` is ``sceptical`` or ``flat``.
+    ``pocock``); ``effect_prior`` is ``sceptical`` or ``flat``; ``missing_rule`` says in words what
+    happens to periods that were missed.
     """
 
     method: str = "auto"
@@ -101,6 +105,7 @@ class AnalysisPlan:
     spending: str = "obrien-fleming"
     effect_prior: str = "sceptical"
     max_blocks: int | None = None
+    missing_rule: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,19 +121,53 @@ class Expected:
     carryover: float = 0.0
     phi: float = 0.0
     missing: float = 0.0
+    source: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Blinding:
-    """Who opens the sequence and who does not know the condition."""
+    """Who opens the sequence, who does what, and who does not know the condition.
+
+    ``blind`` holds roles (``athlete``, ``tester``, ``analyst``); the other fields hold labels of
+    people; ``keyholder`` keeps the key to the sealed sequence, ``how`` says how blinding is done.
+    """
 
     opens_sequence: str = ""
     blind: tuple[str, ...] = ()
+    tester: str = ""
+    analyst: str = ""
+    keyholder: str = ""
+    how: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Hazards:
+    """What in the trial can hurt, so that the right cautions are printed.
+
+    ``effort`` is ``none``, ``submaximal`` or ``maximal``; empty when nobody said.
+    """
+
+    effort: str = ""
+    heat: bool = False
+    diet: bool = False
+    supplements: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class CardStep:
+    """One step of a session card: what to do, and for how many minutes (0: no fixed time)."""
+
+    minutes: float
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The whole plan. ``conditions`` hold exactly one reference, ``outcomes`` at least one."""
+    """The whole plan. ``conditions`` hold exactly one reference, ``outcomes`` at least one.
+
+    ``details`` holds the texts of the protocol that no computation reads, under the names of the
+    file (``trial.background``, ``calendar.blackout.1.reason`` ...).
+    """
 
     title: str
     question: str
@@ -143,6 +182,8 @@ class Plan:
     blinding: Blinding = Blinding()
     segments: tuple[SegmentRule, ...] = ()
     cautions: tuple[str, ...] = ()
+    hazards: Hazards = Hazards()
+    card: tuple[CardStep, ...] = ()
     invented: bool = False
     details: dict[str, str] = field(default_factory=dict)
 
