@@ -1,1 +1,1 @@
-"""Room `design`; see DEVELOPERS.md."""
+"""Allocation schemes, draws and rests, threats to validity, and the dating of periods."""
