@@ -1,0 +1,44 @@
+"""``trialkit ingest``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from trialkit.cli.output import JsonFlag, emit
+from trialkit.cli.who import DirArgument, WhoFlag, name, now
+
+
+def command(  # noqa: PLR0917 - the options of the command
+    folder: DirArgument,
+    files: Annotated[
+        list[Path],
+        typer.Argument(metavar="FILE...", help="Recordings: FIT, TCX, GPX, CSV, TSV, XLSX."),
+    ],
+    period: Annotated[
+        int | None,
+        typer.Option("--period", min=1, help="The period it belongs to; else the opened one."),
+    ] = None,
+    accept_damaged: Annotated[
+        bool,
+        typer.Option("--accept-damaged", help="Use what could be read of a damaged file; recorded."),
+    ] = False,
+    explain: Annotated[
+        bool, typer.Option("--explain", help="Show what was read, cut and removed for each value.")
+    ] = False,
+    who: WhoFlag = "",
+    as_json: JsonFlag = False,
+) -> None:
+    """Store recordings unchanged in the trial and compute the declared outcome measures.
+
+    Example: trialkit ingest my-trial session-01.fit
+    """
+    from trialkit.app.ingesting import IngestRequest, ingest
+
+    request = IngestRequest(
+        files=tuple(files), period=period, accept_damaged=accept_damaged, explain=explain
+    )
+    result = ingest(folder, request, at=now(), who=name(who))
+    emit(result.text, result.document, as_json=as_json)

@@ -1,0 +1,30 @@
+"""``trialkit next``."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from trialkit.cli.output import JsonFlag, emit
+from trialkit.cli.who import DirArgument, WhoFlag, name, now
+
+
+def command(
+    folder: DirArgument,
+    code: Annotated[
+        str, typer.Option("--code", help="The keyholder's code for this period, where there is one.")
+    ] = "",
+    who: WhoFlag = "",
+    as_json: JsonFlag = False,
+) -> None:
+    """Open the next period's condition, and only that one, and show its card.
+
+    While the opened period has no result and no deviation, the same card is shown again.
+
+    Example: trialkit next my-trial
+    """
+    from trialkit.app.opening import open_next
+
+    result = open_next(folder, code=code, at=now(), who=name(who))
+    emit(result.text, result.document, as_json=as_json)

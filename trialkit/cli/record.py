@@ -1,0 +1,90 @@
+"""``trialkit record``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from trialkit.cli.output import JsonFlag, ask_allowed, emit
+from trialkit.cli.who import DirArgument, WhoFlag, name, now
+
+
+def command(  # noqa: PLR0917, PLR0913 - the options of the command
+    folder: DirArgument,
+    period: Annotated[
+        int | None, typer.Option("--period", min=1, help="Period number; else the opened one.")
+    ] = None,
+    outcome: Annotated[str, typer.Option("--outcome", help="Outcome of --value.")] = "",
+    value: Annotated[str, typer.Option("--value", help="The result; 34.2 or 34,2.")] = "",
+    unit: Annotated[str, typer.Option("--unit", help="Its unit; the protocol's if left out.")] = "",
+    table: Annotated[
+        Path | None,
+        typer.Option("--table", metavar="FILE", help="Results: columns period, outcome, value, unit."),
+    ] = None,
+    deviation: Annotated[
+        str, typer.Option("--deviation", help="missed, moved, aborted or swapped.")
+    ] = "",
+    delivered: Annotated[
+        str, typer.Option("--delivered", help="Condition that was really delivered.")
+    ] = "",
+    expectation: Annotated[
+        str, typer.Option("--expectation", help="Condition expected to do better, asked before.")
+    ] = "",
+    guess: Annotated[
+        str, typer.Option("--guess", help="Condition the athlete guesses, asked after.")
+    ] = "",
+    harm: Annotated[str, typer.Option("--harm", help="A symptom or injury, in words.")] = "",
+    covariate: Annotated[
+        list[str] | None,
+        typer.Option("--covariate", metavar="NAME=VALUE", help="Such as sleep_h=7.5; repeatable."),
+    ] = None,
+    exclude: Annotated[
+        bool, typer.Option("--exclude", help="Exclude the period; late once data were opened.")
+    ] = False,
+    note: Annotated[str, typer.Option("--note", help="A note.")] = "",
+    correct: Annotated[
+        int | None,
+        typer.Option("--correct", metavar="ENTRY", help="Correct this entry with --value."),
+    ] = None,
+    amend: Annotated[
+        bool, typer.Option("--amend", help="Take the edited protocol.toml as a new version.")
+    ] = False,
+    reason: Annotated[str, typer.Option("--reason", help="Why; needed by what changes a plan.")] = "",
+    who: WhoFlag = "",
+    as_json: JsonFlag = False,
+) -> None:
+    """Enter results, deviations, notes and corrections; nothing entered is ever overwritten.
+
+    Without flags, at a terminal, it asks for each typed outcome of the opened period.
+
+    Example: trialkit record my-trial --outcome time --value 61,4 --unit s
+    """
+    from trialkit.app.recording import RecordRequest, record
+
+    request = RecordRequest(
+        period=period,
+        outcome=outcome,
+        value=value,
+        unit=unit,
+        table=table,
+        deviation=deviation,
+        delivered=delivered,
+        expectation=expectation,
+        guess=guess,
+        harm=harm,
+        covariates=tuple(covariate or ()),
+        exclude=exclude,
+        note=note,
+        correct=correct,
+        amend=amend,
+        reason=reason,
+    )
+    ask = _ask if ask_allowed() and not as_json else None
+    result = record(folder, request, ask=ask, at=now(), who=name(who))
+    emit(result.text, result.document, as_json=as_json)
+
+
+def _ask(question: str) -> str:
+    return str(typer.prompt(question, default="", show_default=False, err=True))

@@ -1,0 +1,28 @@
+"""``trialkit reliability``."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from trialkit.cli.output import JsonFlag, emit
+from trialkit.cli.who import TableArgument
+
+
+def command(
+    table: TableArgument,
+    value: Annotated[str, typer.Option("--value", help="Column of the measured values.")],
+    subject: Annotated[str, typer.Option("--subject", help="Column of the athlete.")],
+    trial: Annotated[str, typer.Option("--trial", help="Column of the repeat (1, 2, ...).")],
+    level: Annotated[float, typer.Option("--level", help="Confidence level.")] = 0.95,
+    as_json: JsonFlag = False,
+) -> None:
+    """Typical error, CV, ICC, minimal detectable change, limits of agreement, change in mean.
+
+    Example: trialkit reliability repeats.csv --value watts --subject athlete --trial day
+    """
+    from trialkit.app.reliability import reliability_table
+
+    result = reliability_table(table, value=value, subject=subject, trial=trial, level=level)
+    emit(result.text, result.document, as_json=as_json)

@@ -1,0 +1,28 @@
+"""Who does it and when: the only place where the command line looks at the clock."""
+
+from __future__ import annotations
+
+import getpass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+WhoFlag = Annotated[
+    str, typer.Option("--who", help="Who does this; the login name if left out.", show_default=False)
+]
+DirArgument = Annotated[Path, typer.Argument(metavar="DIR", help="The trial's folder.")]
+TableArgument = Annotated[
+    Path, typer.Argument(metavar="TABLE", help="A long table: CSV, TSV or XLSX, one row per value.")
+]
+
+
+def now() -> datetime:
+    """The present moment, with the local offset from UTC."""
+    return datetime.now(UTC).astimezone()
+
+
+def name(given: str) -> str:
+    """The name to sign with."""
+    return given or getpass.getuser()
