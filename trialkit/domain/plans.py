@@ -113,7 +113,9 @@ class Expected:
     """What the planner expects of nuisances, in units of the primary outcome's typical error.
 
     ``block_sd`` between-block SD; ``drift`` change per period; ``carryover`` left after the rest;
-    ``phi`` serial correlation between neighbouring periods; ``missing`` share of periods missed.
+    ``phi`` serial correlation between neighbouring periods; ``missing`` share of periods missed;
+    ``period_effect`` change at each further place in a block; ``tail_df`` degrees of freedom of
+    heavy-tailed noise (above 2), None for normal noise.
     """
 
     block_sd: float = 1.0
@@ -122,6 +124,8 @@ class Expected:
     phi: float = 0.0
     missing: float = 0.0
     source: str = ""
+    period_effect: float = 0.0
+    tail_df: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
