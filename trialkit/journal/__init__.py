@@ -1,1 +1,17 @@
-"""Room `journal`; see DEVELOPERS.md."""
+"""The append-only journal of a trial, its hash chain, and the seal of the drawn order."""
+
+from trialkit.journal.canonical import canonical_json, sha256_hex
+from trialkit.journal.entries import Draft, Entry
+from trialkit.journal.journal import Journal
+from trialkit.journal.kinds import Kind, payload_of, read_record
+
+__all__ = [
+    "Draft",
+    "Entry",
+    "Journal",
+    "Kind",
+    "canonical_json",
+    "payload_of",
+    "read_record",
+    "sha256_hex",
+]
