@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from datetime import time
 from typing import Any
 
 import pytest
 
 from trialkit.domain.conditions import Condition
 from trialkit.domain.outcomes import Better, Outcome, TypicalError, Worthwhile
-from trialkit.domain.plans import DesignPlan, Plan, RestPlan, Span
+from trialkit.domain.plans import CalendarPlan, DesignPlan, Plan, RestPlan, Span
 
 POWER = Outcome(
     name="power",
     label="mean power over 4 min",
     unit="W",
     better=Better.HIGHER,
-    worthwhile=Worthwhile(6.0, "W", "invented"),
+    worthwhile=Worthwhile(7.0, "W", "invented"),
     typical_error=TypicalError(4.0, "W", 9.0, "invented"),
     familiarisation_gain=1.5,
 )
@@ -40,6 +40,7 @@ def build_plan(conditions: int = 2, *, outcome: Outcome = POWER, **design: Any) 
         ),
         outcomes=(outcome,),
         design=DesignPlan(**(settings | design)),
+        calendar=CalendarPlan(window=(time(17), time(19))),
         rest=RestPlan(between_sessions=Span(2, 4, "day")),
         invented=True,
     )
@@ -48,9 +49,3 @@ def build_plan(conditions: int = 2, *, outcome: Outcome = POWER, **design: Any) 
 @pytest.fixture
 def make_plan() -> Any:
     return build_plan
-
-
-@pytest.fixture
-def with_fields() -> Any:
-    """``dataclasses.replace`` under a name that reads well."""
-    return replace

@@ -51,7 +51,7 @@ class ReferenceSet(ABC):
     def smallest_p(self) -> float:
         """The smallest two-sided p a contrast with the reference could reach in this design."""
         # A sequence and the one with both labels exchanged give the same size of difference.
-        return min(1.0, 2 / self.count())
+        return min(1.0, 2 / max(1, self.count()))
 
     def contains(self, sequence: Sequence[str]) -> bool:
         """Whether the scheme could have drawn this sequence of condition names."""
