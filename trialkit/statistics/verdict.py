@@ -1,0 +1,128 @@
+"""The pre-declared verdict: where the intervals lie against zero and the worthwhile change."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from trialkit.domain.estimates import Contrast, Decision, Interval, Verdict
+from trialkit.statistics.bayes import Evidence, NoisePrior, chances, posterior
+from trialkit.statistics.forecast import Analysis, blocks_to_settle
+
+
+def classify(interval: Interval, interval_90: Interval, margin: float) -> Verdict:
+    """Read the verdict off two intervals of an effect whose positive direction is better.
+
+    Rules in this order: ``helps`` when the 95 % interval lies wholly above the margin; ``no
+    worthwhile difference`` when the 90 % interval lies inside (-margin, margin), which is two
+    one-sided tests at 5 % (Schuirmann 1987, J Pharmacokinet Biopharm 15:657); ``helps, size not
+    settled`` when the 95 % interval lies above zero; mirror images for ``hurts``; otherwise
+    ``not settled``.
+
+    Examples
+    --------
+    >>> classify(Interval(0.2, 3.0), Interval(0.4, 2.8, 0.9), 1.0).value
+    'helps, size not settled'
+    >>> classify(Interval(0.1, 0.9), Interval(0.2, 0.8, 0.9), 1.0).value
+    'no worthwhile difference'
+    """
+    if interval.low > margin:
+        return Verdict.HELPS
+    if interval.high < -margin:
+        return Verdict.HURTS
+    if -margin < interval_90.low and interval_90.high < margin:
+        return Verdict.NO_WORTHWHILE_DIFFERENCE
+    if interval.low > 0:
+        return Verdict.HELPS_SIZE_NOT_SETTLED
+    if interval.high < 0:
+        return Verdict.HURTS_SIZE_NOT_SETTLED
+    return Verdict.NOT_SETTLED
+
+
+def contrast_verdict(contrast: Contrast, *, sign: int, margin: float) -> Verdict | None:
+    """Verdict of one contrast; ``sign`` is +1 where higher is better. None without intervals."""
+    if contrast.interval_90 is None:
+        return None
+    return classify(
+        signed_interval(contrast.interval, sign),
+        signed_interval(contrast.interval_90, sign),
+        margin,
+    )
+
+
+def signed_interval(interval: Interval, sign: int) -> Interval:
+    """Turn an interval so that positive is better."""
+    ends = sorted((sign * interval.low, sign * interval.high))
+    return Interval(ends[0], ends[1], interval.level)
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What the verdict is about.
+
+    ``sign`` is +1 where higher is better, -1 where lower is; ``margin`` the smallest worthwhile
+    change on the scale of the contrast; ``further_blocks`` the most that may still be added,
+    each adding ``df_per_block`` degrees of freedom.
+    ``noise`` is the noise prior that the analysis borrows, if any, and ``effect_sd`` the SD of a
+    normal effect prior for the chances (None for a flat one).
+    """
+
+    sign: int
+    margin: float
+    further_blocks: int = 30
+    df_per_block: float = 1.0
+    noise: NoisePrior | None = None
+    effect_sd: float | None = None
+
+
+def decide(contrast: Contrast, evidence: Evidence, question: Question) -> Decision | None:
+    """Give the verdict of a contrast with its companions; None where it has no intervals.
+
+    ``evidence`` is what the trial says about the same contrast: chances and the forecast of
+    further blocks rest on it, also where the intervals come from a randomisation test.
+    """
+    sign, margin = question.sign, question.margin
+    verdict = contrast_verdict(contrast, sign=sign, margin=margin)
+    if verdict is None:
+        return None
+    belief = posterior(evidence, noise=question.noise, effect_sd=question.effect_sd)
+    chance = chances(belief, margin, sign=sign)
+    settling = None
+    if verdict is Verdict.NOT_SETTLED and question.further_blocks > 0:
+        analysis = Analysis(margin, contrast.interval.level, question.noise, question.df_per_block)
+        settling = blocks_to_settle(evidence, analysis, most=question.further_blocks)
+    return Decision(
+        verdict=verdict,
+        margin=margin,
+        chance_better=chance.better,
+        chance_within=chance.within,
+        chance_worse=chance.worse,
+        reason=_reason(verdict, contrast, sign, margin),
+        further_blocks=None if settling is None else settling.blocks,
+        chance_settled=None if settling is None else settling.chance,
+    )
+
+
+def _reason(verdict: Verdict, contrast: Contrast, sign: int, margin: float) -> str:
+    low, high = (f"{end:.3g}" for end in _ends(contrast.interval, sign))
+    percent = f"{100 * contrast.interval.level:.3g} %"
+    where = f"the {percent} interval from {low} to {high} (positive is better)"
+    if verdict is Verdict.NO_WORTHWHILE_DIFFERENCE and contrast.interval_90 is not None:
+        low, high = (f"{end:.3g}" for end in _ends(contrast.interval_90, sign))
+        percent = f"{100 * contrast.interval_90.level:.3g} %"
+        return (
+            f"the {percent} interval from {low} to {high} (positive is better) lies inside "
+            f"{-margin:.3g} to {margin:.3g}."
+        )
+    side, bound = ("above", margin) if verdict is Verdict.HELPS else ("below", -margin)
+    if verdict in {Verdict.HELPS, Verdict.HURTS}:
+        return f"{where} lies wholly {side} {bound:.3g}."
+    if verdict is Verdict.HELPS_SIZE_NOT_SETTLED:
+        return f"{where} lies above 0 but not above the worthwhile {margin:.3g}."
+    if verdict is Verdict.HURTS_SIZE_NOT_SETTLED:
+        return f"{where} lies below 0 but not below the worthwhile {-margin:.3g}."
+    return f"{where} holds 0 and reaches beyond the worthwhile {margin:.3g}."
+
+
+def _ends(interval: Interval, sign: int) -> tuple[float, float]:
+    turned = signed_interval(interval, sign)
+    return turned.low, turned.high
