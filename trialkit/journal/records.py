@@ -325,7 +325,7 @@ class Look(Record):
 def _session(raw: object) -> dict[str, Any]:
     wanted = "sessions of the form {session, starts, time_zone, periods}"
     if not isinstance(raw, dict) or set(raw) != {"session", "starts", "time_zone", "periods"}:
-        raise f.Refused(wanted)
+        raise f.RefusedError(wanted)
     return {
         "session": f.whole(1)(raw["session"]),
         "starts": f.instant(raw["starts"]),

@@ -15,6 +15,7 @@ from trialkit.journal.kinds import Kind
 from trialkit.journal.records import (
     AnalysisOpened,
     Delivered,
+    Departure,
     Deviation,
     Exclusion,
     Guess,
@@ -87,9 +88,11 @@ class History:
         return any(shown is None or period in shown for shown in self.analysed)
 
     def excused(self, period: int) -> bool:
-        """Whether a deviation in force accounts for the period."""
+        """Whether a deviation in force says why the period was not opened in its turn."""
         return any(
-            isinstance(record, Deviation) and record.period == period
+            isinstance(record, Deviation)
+            and record.period == period
+            and record.what is not Departure.ABORTED
             for number, (_, record) in self.records.items()
             if number not in self.replaced_by
         )
