@@ -1,4 +1,4 @@
-"""Borrowed noise: closed forms, quadrature against sampling, and what further blocks would do."""
+"""Borrowed noise: closed forms, quadrature against sampling."""
 
 from __future__ import annotations
 
@@ -14,12 +14,10 @@ from trialkit.statistics.bayes import (
     NoisePrior,
     borrowed_df,
     chances,
-    noise_conflict_p,
     posterior,
     sceptical_sd,
 )
 from trialkit.statistics.quadrature import noncentral_t_cdf, noncentral_t_quantile
-from trialkit.statistics.settling import blocks_to_settle
 
 
 def test_flat_prior_without_borrowing_is_the_paired_t():
@@ -100,13 +98,6 @@ def test_discounting():
     assert borrowed_df(19, spread=0, cap=99) == pytest.approx(19, rel=1e-6)
 
 
-def test_conflict_of_noise_is_seen_and_stays_silent():
-    planned = NoisePrior(2.0, 19)
-    assert noise_conflict_p(2.1, 7, planned) > 0.5
-    assert noise_conflict_p(6.0, 7, planned) < 0.001
-    assert noise_conflict_p(0.2, 7, planned) < 0.001
-
-
 @pytest.mark.parametrize("df", [1, 2, 3, 9, 40])
 def test_noncentral_t_against_scipy_where_scipy_gives_a_number(df):
     points = [(x, shift) for x in (-2.0, 0.4, 5.0) for shift in (0.0, 1.0, 6.0)]
@@ -117,34 +108,6 @@ def test_noncentral_t_against_scipy_where_scipy_gives_a_number(df):
     assert np.allclose([ours[k] for k in known], [theirs[k] for k in known], atol=1e-10)
     for p in (0.025, 0.5, 0.975):
         assert noncentral_t_cdf(noncentral_t_quantile(p, df, 6.0), df, 6.0) == pytest.approx(p)
-
-
-def test_predicted_chance_of_settling_against_simulation():
-    """Predictive quadrature against plain simulation of the further blocks; 4 MC errors."""
-    d = np.array([1.9, -0.6, 2.4, 0.3, 1.0, -0.2])
-    evidence = Evidence.from_differences(d)
-    settling = blocks_to_settle(evidence, margin=0.4, max_blocks=9, target=0.999)
-    rng, trials, further = np.random.default_rng(5), 40_000, 6
-    sd = np.sqrt(2 * evidence.ss / rng.chisquare(5, trials))
-    truth = rng.normal(d.mean(), sd / np.sqrt(6))
-    new = truth[:, None] + sd[:, None] * rng.normal(size=(trials, further))
-    all_d = np.hstack((np.broadcast_to(d, (trials, 6)), new))
-    mean, se = all_d.mean(axis=1), all_d.std(axis=1, ddof=1) / np.sqrt(12)
-    settled = (np.abs(mean) > t.ppf(0.975, 11) * se) | (np.abs(mean) + t.ppf(0.95, 11) * se < 0.4)
-    share = settled.mean()
-    mc_error = np.sqrt(share * (1 - share) / trials)
-    # 0.004 is the quadrature's own error for a share of hard yes and no.
-    assert abs(settling.chances[further - 1] - share) < 4 * mc_error + 0.004
-
-
-def test_blocks_to_settle_finds_the_first_that_reaches_the_target_or_none():
-    clear = Evidence.from_differences(np.array([2.0, 0.5, 1.2, 0.6]))
-    found = blocks_to_settle(clear, margin=0.5)
-    assert found.blocks is not None
-    assert found.chances[found.blocks - 1] >= 0.8
-    assert all(c < 0.8 for c in found.chances[: found.blocks - 1])
-    unclear = Evidence.from_differences(np.array([3.0, -2.5, 2.2, -2.4]))
-    assert blocks_to_settle(unclear, margin=0.1, max_blocks=8).blocks is None
 
 
 def test_without_any_noise_there_is_no_answer():

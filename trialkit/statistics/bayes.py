@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import polygamma
-from scipy.stats import f, norm, t
+from scipy.stats import norm, t
 
 from trialkit.domain.estimates import Interval
 from trialkit.errors import Problem, RequestError, UnanswerableError
@@ -51,14 +51,13 @@ class Evidence:
 
     ``difference`` has variance ``unit_variance`` times the variance of one measurement (2/n for
     n pairs); ``ss`` is the residual sum of squares of single measurements (half that of the pair
-    differences) on ``df`` degrees of freedom; one further block adds ``df_per_block``.
+    differences) on ``df`` degrees of freedom.
     """
 
     difference: float
     unit_variance: float
     ss: float
     df: float
-    df_per_block: float = 1.0
 
     @classmethod
     def from_differences(cls, differences: Floats) -> Evidence:
@@ -236,10 +235,3 @@ def borrowed_df(
     variance = float(polygamma(1, study_df / 2)) + 4 * spread**2
     df = brentq(lambda d: float(polygamma(1, d / 2)) - variance, 1e-3, study_df + 1.0)
     return min(float(df), cap)
-
-
-def noise_conflict_p(observed: float, df: float, planned: NoisePrior) -> float:
-    """Two-sided F p that the trial's noise differs from the planned one; a caution, not a test."""
-    ratio = (observed / planned.typical_error) ** 2
-    tail = min(f.sf(ratio, df, planned.df), f.cdf(ratio, df, planned.df))
-    return min(1.0, 2 * float(tail))
