@@ -1,1 +1,15 @@
-"""Room `protocol`; see DEVELOPERS.md."""
+"""The protocol file: its shape, reading it, saying what is wrong with it, writing it."""
+
+from trialkit.protocol.reading import load, loads, protocol_sha256, read_protocol_text
+from trialkit.protocol.ready import ready_protocols
+from trialkit.protocol.schema import Protocol, json_schema
+
+__all__ = [
+    "Protocol",
+    "json_schema",
+    "load",
+    "loads",
+    "protocol_sha256",
+    "read_protocol_text",
+    "ready_protocols",
+]

@@ -1,0 +1,159 @@
+"""Faults between the design and what it is made of: conditions, block size, order, rests."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from trialkit.protocol.conduct import DesignTable, RangeTable, RestTable
+from trialkit.protocol.findings import Finding, written
+from trialkit.protocol.measurement import ConditionTable
+
+_TWO_CONDITIONS: Final = ("randomised-pairs", "counterbalanced", "phase-change")
+_FREE_BLOCK_SIZE: Final = ("incomplete-blocks", "restricted", "phase-change", "fixed")
+_REST_UNITS: Final = {"between_periods": ("min", "h"), "between_sessions": ("day",)}
+_OWN_CONSTRAINTS: Final = (("min_phase", "phase-change"), ("block_days", "multi-day-blocks"))
+
+
+def design_faults(conditions: tuple[ConditionTable, ...], design: DesignTable) -> Iterator[Finding]:
+    """What does not fit between the scheme, its blocks and the conditions."""
+    count = len(conditions)
+    if design.scheme in _TWO_CONDITIONS and count > 2:
+        yield Finding(
+            ("design", "scheme"),
+            f'"{design.scheme}" with {count} conditions',
+            "the scheme is for two conditions.",
+            'use scheme = "randomised-blocks", or compare two conditions.',
+        )
+    else:
+        yield from _block_size_faults(design, count)
+    yield from _constraint_faults(design)
+    yield from _order_faults(design, [c.name for c in conditions])
+
+
+def _block_size_faults(design: DesignTable, count: int) -> Iterator[Finding]:
+    size = design.block_size or count
+    if design.scheme == "incomplete-blocks":
+        if not 2 <= size < count:
+            yield Finding(
+                ("design", "block_size") if design.block_size else ("design", "scheme"),
+                f"blocks of {size} for {count} conditions",
+                "an incomplete block holds at least two conditions, but not all.",
+                f"give block_size from 2 to {count - 1}." if count > 2 else "add a condition.",
+            )
+    elif design.scheme not in _FREE_BLOCK_SIZE and size != count:
+        yield Finding(
+            ("design", "block_size"),
+            str(size),
+            f"a block of this scheme holds each of the {count} conditions once.",
+            f"write block_size = {count}, or leave it out.",
+        )
+
+
+def _constraint_faults(design: DesignTable) -> Iterator[Finding]:
+    for key, scheme in _OWN_CONSTRAINTS:
+        value = getattr(design.constraints, key)
+        if value is None and design.scheme == scheme:
+            yield Finding(
+                ("design",),
+                f"no {key}",
+                f'scheme "{scheme}" needs it.',
+                f"add [design.constraints] with {key} = 3, or what the question needs.",
+            )
+        if value is not None and design.scheme != scheme:
+            yield Finding(
+                ("design", "constraints", key),
+                str(value),
+                f'it has a meaning only for scheme "{scheme}".',
+                "delete it or change the scheme.",
+            )
+
+
+def _order_faults(design: DesignTable, names: list[str]) -> Iterator[Finding]:
+    path = ("design", "order")
+    if design.scheme != "fixed":
+        if design.order:
+            yield Finding(
+                path,
+                written(design.order),
+                f'scheme "{design.scheme}" draws the order.',
+                'delete the order, or use scheme = "fixed" if it cannot be drawn.',
+            )
+        return
+    size = design.block_size or len(names)
+    total = design.blocks * size
+    if len(design.order) not in (size, total):
+        yield Finding(
+            path if design.order else ("design",),
+            f"an order of {len(design.order)}",
+            f"a fixed order names the condition of each period: {size} for one block, "
+            f"{total} for the whole trial.",
+            f"list {total} names, such as order = {written((names * total)[: min(total, 8)])}.",
+        )
+    for index, name in enumerate(design.order):
+        if name not in names:
+            yield Finding(
+                (*path, index),
+                written(name),
+                "no condition has this name.",
+                f"use {' or '.join(names)}.",
+            )
+    unused = [name for name in names if name not in design.order]
+    if design.order and unused:
+        yield Finding(
+            path,
+            f"no {' and no '.join(unused)}",
+            "each condition is applied at least once.",
+            "put it into the order, or delete the condition.",
+        )
+
+
+def rest_faults(rest: RestTable) -> Iterator[Finding]:
+    """Rests with their ends swapped or in a unit that does not fit."""
+    for key, span in rest:
+        if span is not None:
+            yield from _span_faults(key, span)
+
+
+def session_faults(design: DesignTable, rest: RestTable) -> Iterator[Finding]:
+    """A rest within sessions that is missing, or given where a session holds one period."""
+    several = design.periods_per_session > 1
+    if several and rest.between_periods is None:
+        yield Finding(
+            ("rest",),
+            "no between_periods",
+            f"a session holds {design.periods_per_session} periods.",
+            'add between_periods = { from = 45, to = 60, unit = "min" }, or what it needs.',
+        )
+    if not several and rest.between_periods is not None:
+        yield Finding(
+            ("rest", "between_periods"),
+            "a rest between periods of one session",
+            "a session holds one period.",
+            "set periods_per_session = 2 or more in [design], or use between_sessions.",
+        )
+
+
+def _span_faults(key: str, span: RangeTable) -> Iterator[Finding]:
+    if span.high is not None and span.high < span.low:
+        yield Finding(
+            ("rest", key),
+            f"from {span.low} to {span.high}",
+            "the longest rest is shorter than the shortest.",
+            "give the shorter one first.",
+        )
+    units = _REST_UNITS.get(key, (span.unit,))
+    if span.unit not in units:
+        yield Finding(
+            ("rest", key, "unit"),
+            written(span.unit),
+            "rests within a session are timed by the clock, rests between sessions by days.",
+            f"give it in {' or '.join(units)}.",
+        )
+    if key == "between_sessions" and span.low < 1:
+        yield Finding(
+            ("rest", key, "from"),
+            str(span.low),
+            "two sessions fall on two days; 1 is the next day.",
+            "give 1 or more, or use periods_per_session for periods on one day.",
+        )
