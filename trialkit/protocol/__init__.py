@@ -3,6 +3,7 @@
 from trialkit.protocol.reading import load, loads, protocol_sha256, read_protocol_text
 from trialkit.protocol.ready import ready_protocols
 from trialkit.protocol.schema import Protocol, json_schema
+from trialkit.protocol.writing import to_toml
 
 __all__ = [
     "Protocol",
@@ -12,4 +13,5 @@ __all__ = [
     "protocol_sha256",
     "read_protocol_text",
     "ready_protocols",
+    "to_toml",
 ]
