@@ -1,0 +1,80 @@
+"""One chunk of simulated trials: the unit of work, with its own random stream."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from trialkit.design.reference_sets import ReferenceSet
+from trialkit.planning.grids import CHUNK
+from trialkit.planning.methods import Answers, Declared, analyse
+from trialkit.planning.trials import Truth, simulate
+from trialkit.planning.verdicts import NOT_SETTLED, ORDER, Tally, classify, count_widths
+
+
+@dataclass(frozen=True, eq=False)
+class Cell:
+    """Everything needed to simulate one number of blocks; travels to workers as it is.
+
+    ``effects`` and ``margin`` are in typical errors, positive being better; ``key`` makes the
+    streams of different cells differ.
+    """
+
+    key: int
+    blocks: int
+    block_size: int
+    possible: ReferenceSet
+    reference: int
+    truth: Truth
+    declaration: Declared
+    effects: tuple[float, ...]
+    margin: float | None
+
+
+def stream(seed: int, cell: int, chunk: int) -> np.random.Generator:
+    """The random stream of one chunk; it depends on nothing but these three numbers."""
+    return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(cell, chunk)))
+
+
+def chunk_sizes(replicates: int) -> list[int]:
+    """Split replicates into full chunks and a last one with the rest."""
+    full, rest = divmod(replicates, CHUNK)
+    return [CHUNK] * full + ([rest] if rest else [])
+
+
+def run_chunk(cell: Cell, seed: int, chunk: int, trials: int) -> Tally:
+    """Simulate, analyse and count one chunk of a cell."""
+    simulated = simulate(
+        cell.possible,
+        cell.truth,
+        block_size=cell.block_size,
+        trials=trials,
+        rng=stream(seed, cell.key, chunk),
+        reference=cell.reference,
+    )
+    answers = analyse(simulated, cell.declaration)
+    return count(answers, cell)
+
+
+def count(answers: Answers, cell: Cell) -> Tally:
+    """Count verdicts and rejections for each true effect of the cell."""
+    fits, declaration = answers.fits, cell.declaration
+    outer, inner = (fits.half_width(x) for x in (declaration.level, declaration.inner_level))
+    verdicts = np.zeros((len(cell.effects), len(ORDER)), dtype=np.int64)
+    rejected = np.zeros(len(cell.effects), dtype=np.int64)
+    for place, effect in enumerate(cell.effects):
+        estimate = fits.estimate + effect
+        rejected[place] = np.count_nonzero(np.abs(estimate) > outer)
+        if cell.margin is not None:
+            codes = classify(estimate, outer, inner, cell.margin)
+            codes[~answers.verdict] = NOT_SETTLED
+            verdicts[place] = np.bincount(codes, minlength=len(ORDER))
+    trials = fits.estimate.size
+    return Tally(
+        verdicts=verdicts,
+        rejected=rejected,
+        widths=count_widths(outer),
+        unanswered=int(np.count_nonzero(~np.isfinite(outer))),
+        trials=trials,
+    )

@@ -1,0 +1,86 @@
+"""Differences within complete blocks, for many trials at once: paired t and fixed blocks."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from trialkit.planning.fits import Fits
+from trialkit.planning.model_columns import Terms, model_columns
+from trialkit.planning.quantiles import Floats
+from trialkit.planning.small_matrices import factorise
+from trialkit.planning.trials import Trials
+
+
+def fit_fixed_blocks(trials: Trials, terms: Terms) -> Fits:
+    """Fit each trial by least squares with one effect per complete block.
+
+    The rule of ``trialkit.statistics.paired``: incomplete blocks are left out, several periods of
+    one condition in a block count as their mean. With two conditions and no further term this is
+    the paired t (Student 1908).
+    """
+    if trials.conditions == 2 and trials.block_size == 2 and not terms.any:
+        return _paired(trials)
+    cells, complete = _cell_means(trials, terms)
+    # axes: (column, block, condition, trial)
+    q, _, size, _ = cells.shape
+    centred = (cells - cells.mean(axis=2, keepdims=True)) * complete[:, None]
+    M = np.einsum("ibkr,jbkr->ijr", centred, centred)
+    raw = np.einsum("ibkr,bkr->ir", cells**2, np.broadcast_to(complete[:, None], cells.shape[1:]))
+    factors = factorise(M, raw)
+    blocks = complete.sum(axis=0)
+    df = blocks * (size - 1) - factors.kept[:-1].sum(axis=0)
+    ok = factors.kept[q - 2] & (df > 0)
+    pivot = np.where(factors.kept[q - 2], factors.pivots[q - 2], 1.0)
+    spread = np.maximum(factors.pivots[q - 1], 0.0) / np.maximum(df, 1.0)
+    return Fits(
+        np.where(ok, factors.L[q - 1, q - 2] / np.sqrt(pivot), 0.0),
+        np.where(ok, spread * _periods_per_cell(trials), np.inf),
+        np.where(ok, 1 / pivot / _periods_per_cell(trials), np.inf),
+        np.where(ok, df, 0.0),
+    )
+
+
+def _paired(trials: Trials) -> Fits:
+    d = trials.y[1::2] - trials.y[0::2]
+    d *= trials.codes[1::2].astype(float) * 2 - 1
+    both = trials.codes[1::2] != trials.codes[0::2]
+    if trials.present is not None:
+        both &= trials.present[1::2] & trials.present[0::2]
+    if both.all():
+        n = len(d)
+        mean = d.mean(axis=0)
+        spread = np.einsum("ij,ij->j", d, d) - n * mean**2
+        residual = spread / 2 / (n - 1) if n > 1 else np.full(mean.size, np.inf)
+        return Fits(mean, residual, 2 / n, float(n - 1))
+    n_both = both.sum(axis=0)
+    d *= both
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = np.where(n_both > 0, d.sum(axis=0) / n_both, 0.0)
+        spread = np.abs(np.einsum("ij,ij->j", d, d) - n_both * mean**2)
+        residual = np.where(n_both > 1, spread / 2 / (n_both - 1), np.inf)
+        return Fits(mean, residual, 2 / n_both, np.maximum(n_both - 1.0, 0.0))
+
+
+def _periods_per_cell(trials: Trials) -> float:
+    """How many periods of one condition a block holds, where nothing is missed."""
+    return trials.block_size / trials.conditions
+
+
+def _cell_means(trials: Trials, terms: Terms) -> tuple[Floats, Floats]:
+    """Cell means (column, block, condition, trial), complete blocks (block, trial)."""
+    columns = model_columns(trials, terms)
+    q, periods, n = columns.shape
+    blocks = periods // trials.block_size
+    by_block = columns.reshape(q, blocks, trials.block_size, n)
+    codes = trials.codes.reshape(blocks, trials.block_size, n)
+    here = np.ones_like(codes, dtype=bool)
+    if trials.present is not None:
+        here = trials.present.reshape(codes.shape)
+    cells = np.empty((q, blocks, trials.conditions, n))
+    count = np.empty((blocks, trials.conditions, n))
+    for code in range(trials.conditions):
+        mine = (codes == code) & here
+        count[:, code] = mine.sum(axis=1)
+        total = np.einsum("ibpr,bpr->ibr", by_block, mine.astype(float))
+        cells[:, :, code] = total / np.maximum(count[:, code], 1.0)
+    return cells, (count > 0).all(axis=1).astype(float)

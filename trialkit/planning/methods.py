@@ -1,0 +1,116 @@
+"""The protocol's own primary method, as it will choose itself in each simulated trial."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trialkit.domain.plans import Plan
+from trialkit.planning.fits import Fits
+from trialkit.planning.fixed_blocks import fit_fixed_blocks
+from trialkit.planning.mixed_blocks import fit_mixed_blocks
+from trialkit.planning.model_columns import Terms
+from trialkit.planning.trials import Trials
+from trialkit.statistics.bayes import borrowed_df
+from trialkit.statistics.choice import ENOUGH_BLOCKS
+
+
+@dataclass(frozen=True, slots=True)
+class Declared:
+    """What the protocol declares about the analysis: method, level, terms, noise to borrow."""
+
+    method: str
+    level: float
+    terms: Terms
+    borrowed_df: float | None
+
+    @property
+    def inner_level(self) -> float:
+        """Level of the interval for equivalence: 90 % beside 95 %."""
+        return 2 * self.level - 1
+
+
+def declared(plan: Plan) -> Declared:
+    """Read the declaration off a plan."""
+    analysis, outcome = plan.analysis, plan.primary
+    typical = None if outcome is None else outcome.typical_error
+    return Declared(
+        method=analysis.method,
+        level=analysis.level,
+        terms=Terms(
+            period_effect=analysis.period_effect,
+            trend=analysis.trend == "linear",
+            carryover=analysis.carryover == "adjusted",
+        ),
+        borrowed_df=None if typical is None or typical.df is None else borrowed_df(typical.df),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Answers:
+    """Fits of many trials, and which of them may carry a verdict."""
+
+    fits: Fits
+    verdict: NDArray[np.bool_]
+
+
+def analyse(trials: Trials, declaration: Declared) -> Answers:
+    """Analyse each trial by the declared method; ``auto`` chooses trial by trial.
+
+    The rules are those of ``trialkit.statistics.choice``: complete blocks by differences inside
+    them, incomplete ones by REML with Kenward-Roger error; with fewer than four complete blocks
+    declared noise is borrowed, or no verdict is given.
+    """
+    blocks, complete = complete_blocks(trials)
+    enough = blocks >= ENOUGH_BLOCKS
+    method = declaration.method
+    if method != "auto":
+        return Answers(_FITTERS[method](trials, declaration), enough | (method == "bayes"))
+    borrow = ~enough & (declaration.borrowed_df is not None)
+    borrow &= ~complete | (trials.conditions == 2)
+    chosen = np.where(borrow, "bayes", np.where(complete, "paired", "mixed"))
+    fits = Fits.without_answer(chosen.size)
+    for name in ("paired", "mixed", "bayes"):
+        places = np.flatnonzero(chosen == name)
+        if places.size == chosen.size:
+            fits = _FITTERS[name](trials, declaration)
+        elif places.size:
+            fits = fits.put(places, _FITTERS[name](trials.pick(places), declaration))
+    return Answers(fits, enough | borrow)
+
+
+def complete_blocks(trials: Trials) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Blocks per trial that hold every condition, and whether no attended period lies outside."""
+    shape = (-1, trials.block_size, trials.y.shape[1])
+    codes = trials.codes.reshape(shape)
+    here = np.ones(codes.shape, bool) if trials.present is None else trials.present.reshape(shape)
+    full = np.ones(codes[:, 0].shape, bool)
+    for code in range(trials.conditions):
+        full &= ((codes == code) & here).any(axis=1)
+    return full.sum(axis=0), (full | ~here.any(axis=1)).all(axis=0)
+
+
+def _paired(trials: Trials, declaration: Declared) -> Fits:
+    return fit_fixed_blocks(trials, declaration.terms)
+
+
+def _mixed(trials: Trials, declaration: Declared) -> Fits:
+    return fit_mixed_blocks(trials, declaration.terms)
+
+
+def _borrowing(trials: Trials, declaration: Declared) -> Fits:
+    """Own noise by differences in complete blocks (pairs) or by the mixed model, then the prior."""
+    in_pairs = trials.conditions == 2 and not declaration.terms.any
+    blocks, complete = complete_blocks(trials)
+    by_difference = complete | (in_pairs & (blocks > 0))
+    fits = Fits.without_answer(complete.size)
+    for fitter, mask in ((_paired, by_difference), (_mixed, ~by_difference)):
+        places = np.flatnonzero(mask)
+        if places.size:
+            fits = fits.put(places, fitter(trials.pick(places), declaration))
+    return fits if declaration.borrowed_df is None else fits.borrowing(declaration.borrowed_df)
+
+
+_FITTERS = {"paired": _paired, "mixed": _mixed, "bayes": _borrowing}

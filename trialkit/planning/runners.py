@@ -1,0 +1,111 @@
+"""Who does the chunks: this process, several processes of this machine, or a Dask cluster.
+
+Chunks are independent and their counts are whole numbers, so it does not matter who does which
+one, in what order, or whether a lost one is done again elsewhere.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+
+from trialkit.planning.chunks import Cell, chunk_sizes, run_chunk
+from trialkit.planning.grids import SimulationSettings
+from trialkit.planning.verdicts import Tally
+
+Task = tuple[int, int, int]
+"""Place of the cell in the list, number of the chunk, trials in it."""
+
+_MB_PER_CHUNK = 24
+"""Measured peak of one chunk of 2048 trials of up to 48 periods, with room to spare."""
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a run is: trials done and asked, and the seconds it will probably still take."""
+
+    done: int
+    total: int
+    seconds_left: float
+
+
+Watch = Callable[[Progress], None]
+
+
+def run_cells(
+    cells: list[Cell], settings: SimulationSettings, *, progress: Watch | None = None
+) -> tuple[list[Tally | None], bool]:
+    """Run all chunks of all cells; return one tally per cell, and whether it was interrupted.
+
+    An interrupt (Ctrl-C) keeps every finished chunk. Chunks are handed out in rounds over the
+    cells, so that an interrupted run knows about the same of each.
+    """
+    sizes = chunk_sizes(settings.replicates)
+    tasks = [(place, i, n) for i, n in enumerate(sizes) for place in range(len(cells))]
+    tallies: list[Tally | None] = [None] * len(cells)
+    watch = _Clock(sum(n for *_, n in tasks), progress)
+    try:
+        for place, tally in _results(cells, tasks, settings):
+            before = tallies[place]
+            tallies[place] = tally if before is None else before + tally
+            watch.tick(tally.trials)
+    except KeyboardInterrupt:
+        return tallies, True
+    return tallies, False
+
+
+def _results(
+    cells: list[Cell], tasks: list[Task], settings: SimulationSettings
+) -> Iterator[tuple[int, Tally]]:
+    batches = list(_batches(tasks, settings))
+    if settings.scheduler is not None:
+        from trialkit.planning.cluster import results_from_cluster
+
+        return results_from_cluster(cells, batches, settings)
+    if settings.workers > 1 and len(batches) > 1:
+        return _results_from_processes(cells, batches, settings)
+    return (result for batch in batches for result in run_batch(cells, batch, settings.seed))
+
+
+def run_batch(cells: list[Cell], batch: list[Task], seed: int) -> list[tuple[int, Tally]]:
+    """Run some chunks one after the other."""
+    return [(place, run_chunk(cells[place], seed, i, n)) for place, i, n in batch]
+
+
+def _batches(tasks: list[Task], settings: SimulationSettings) -> Iterator[list[Task]]:
+    size = settings.batch
+    if size is None:
+        # four helpings per worker keep all of them busy to the end
+        size = max(1, len(tasks) // (4 * settings.workers)) if settings.workers > 1 else 1
+    for start in range(0, len(tasks), size):
+        yield tasks[start : start + size]
+
+
+def _results_from_processes(
+    cells: list[Cell], batches: list[list[Task]], settings: SimulationSettings
+) -> Iterator[tuple[int, Tally]]:
+    from joblib import Parallel, delayed
+
+    workers = min(settings.workers, max(1, settings.memory_mb // _MB_PER_CHUNK))
+    parallel = Parallel(n_jobs=workers, return_as="generator_unordered", batch_size=1)
+    done: Iterable[list[tuple[int, Tally]]] = parallel(
+        delayed(run_batch)(cells, batch, settings.seed) for batch in batches
+    )
+    for results in done:
+        yield from results
+
+
+class _Clock:
+    """Tells a watcher how far the run is."""
+
+    def __init__(self, total: int, watch: Watch | None) -> None:
+        self._total, self._watch, self._done = total, watch, 0
+        self._start = time.perf_counter()
+
+    def tick(self, trials: int) -> None:
+        self._done += trials
+        if self._watch is not None:
+            passed = time.perf_counter() - self._start
+            left = passed / self._done * (self._total - self._done)
+            self._watch(Progress(self._done, self._total, left))
