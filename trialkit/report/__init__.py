@@ -1,1 +1,1 @@
-"""Room `report`; see DEVELOPERS.md."""
+"""Telling the answer: the page, its figures, words, printed digits, checklist and data files."""

@@ -1,0 +1,242 @@
+"""What a page is made of: plain values which the application fills and the templates read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trialkit.domain.estimates import Contrast, Estimate
+from trialkit.domain.outcomes import Outcome, Role
+from trialkit.domain.plans import Plan
+
+
+class Status(StrEnum):
+    """What became of a period."""
+
+    DONE = "done"
+    MISSED = "missed"
+    EXCLUDED = "excluded"
+    PLANNED = "planned"
+
+
+class Kind(StrEnum):
+    """What a period was for; only trial periods are analysed."""
+
+    TRIAL = "trial"
+    FAMILIARISATION = "familiarisation"
+    BASELINE = "baseline"
+
+
+@dataclass(frozen=True, eq=False)
+class NullDistribution:
+    """Mean differences the design could have given if the condition did nothing.
+
+    ``values`` has shape (m,), on the scale of the analysis; ``observed`` is the trial's own.
+    ``exact`` is true when all orders the scheme could have drawn are in it.
+    """
+
+    values: NDArray[np.float64]
+    observed: float
+    p: float
+    exact: bool
+
+
+@dataclass(frozen=True, eq=False)
+class OutcomeResult:
+    """One outcome and its answer; ``why_none`` says why there is no estimate.
+
+    ``condition`` names the contrast that is told first where there are several.
+    """
+
+    outcome: Outcome
+    estimate: Estimate | None
+    why_none: str = ""
+    null: NullDistribution | None = None
+    condition: str = ""
+
+    @property
+    def contrast(self) -> Contrast:
+        """The contrast the page is about: the named one, or the first."""
+        if self.estimate is None:
+            raise ValueError(f"there is no estimate of {self.outcome.name}")
+        found = (c for c in self.estimate.contrasts if c.condition == self.condition)
+        return next(found, self.estimate.contrasts[0])
+
+
+@dataclass(frozen=True, slots=True)
+class PeriodRow:
+    """One period: what was planned, what happened, what was measured.
+
+    ``values`` maps outcome names to measured values in the outcome's own unit (no logs taken);
+    an absent or None value is missing. ``delivered`` is None until the period has been held.
+    """
+
+    number: int
+    block: int
+    session: int
+    planned_condition: str
+    delivered_condition: str | None
+    planned_start: datetime | None = None
+    actual_start: datetime | None = None
+    status: Status = Status.DONE
+    values: Mapping[str, float | None] = field(default_factory=dict)
+    note: str = ""
+    kind: Kind = Kind.TRIAL
+
+    def value(self, outcome: str) -> float | None:
+        """The measured value of an outcome, if there is a usable one."""
+        return self.values.get(outcome) if self.status is Status.DONE else None
+
+
+@dataclass(frozen=True, eq=False)
+class CurveBand:
+    """Mean difference of two sets of curves with a simultaneous band; arrays of shape (n_grid,).
+
+    ``p`` comes from the maximum statistic over the trial's own re-randomisations.
+    """
+
+    difference: NDArray[np.float64]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
+    level: float = 0.95
+    p: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class ChannelCurves:
+    """Curves of one channel, aligned so that ``time_s`` 0 is the start of the effort.
+
+    ``values`` has shape (n_periods, n_grid), NaN where nothing was recorded; ``conditions``
+    names the condition of each row. ``marks`` are (second, label) pairs such as rounds.
+    """
+
+    channel: str
+    unit: str
+    time_s: NDArray[np.float64]
+    values: NDArray[np.float64]
+    conditions: tuple[str, ...]
+    marks: tuple[tuple[float, str], ...] = ()
+    band: CurveBand | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LogEntry:
+    """A deviation, correction or note: when it was entered, about which period, by whom."""
+
+    when: str
+    text: str
+    period: int | None = None
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Amendment:
+    """A change of the plan after the order was drawn."""
+
+    when: str
+    field: str
+    before: str
+    after: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Harm:
+    """A symptom, injury or unintended effect, with the condition it came under."""
+
+    period: int | None
+    condition: str | None
+    text: str
+    severity: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class BlindingRecord:
+    """Guesses of the condition: of ``guesses`` made, ``correct`` were right.
+
+    ``who`` made them; ``chance_correct`` is the share expected from blind guessing.
+    """
+
+    who: str
+    guesses: int
+    correct: int
+    chance_correct: float = 0.5
+    expectation: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class QualityRow:
+    """What a careful reader wants to know about the data of one period or file."""
+
+    item: str
+    finding: str
+    ok: bool = True
+    period: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SealFacts:
+    """What ties the page to the plan made before the first period."""
+
+    protocol_sha256: str
+    commitment: str = ""
+    seed: int | None = None
+    method: str = ""
+    frozen_at: str = ""
+    journal_head: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class PageContent:
+    """Everything one report tells; the application fills it from plan, journal and analysis.
+
+    ``harms`` None means nobody was asked, an empty tuple that there were none.
+    ``generated_at`` is printed as it stands: the page never looks at the clock.
+    """
+
+    plan: Plan
+    estimates: tuple[OutcomeResult, ...]
+    periods: tuple[PeriodRow, ...]
+    generated_at: str
+    curves: tuple[ChannelCurves, ...] = ()
+    deviations: tuple[LogEntry, ...] = ()
+    amendments: tuple[Amendment, ...] = ()
+    harms: tuple[Harm, ...] | None = None
+    blinding: BlindingRecord | None = None
+    limits: tuple[str, ...] = ()
+    quality: tuple[QualityRow, ...] = ()
+    seal: SealFacts | None = None
+    versions: Mapping[str, str] = field(default_factory=dict)
+    invented: bool = False
+
+    @property
+    def primary(self) -> OutcomeResult | None:
+        """The result of the one primary outcome; None where the plan has no single one."""
+        outcome = self.plan.primary
+        if outcome is None:
+            return None
+        return next((r for r in self.estimates if r.outcome.name == outcome.name), None)
+
+    @property
+    def others(self) -> tuple[OutcomeResult, ...]:
+        """Results of every outcome that is not primary."""
+        return tuple(r for r in self.estimates if r.outcome.role is not Role.PRIMARY)
+
+    @property
+    def is_invented(self) -> bool:
+        """True when the page must carry the mark of invented data."""
+        return self.invented or self.plan.invented
+
+    def label(self, condition: str | None) -> str:
+        """The words people read for a condition."""
+        found = [c.label for c in self.plan.conditions if c.name == condition]
+        return found[0] if found else (condition or "–")
+
+    def trial_periods(self) -> tuple[PeriodRow, ...]:
+        """The periods that belong to the comparison, in time order."""
+        return tuple(p for p in self.periods if p.kind is Kind.TRIAL)

@@ -1,0 +1,1 @@
+"""Figures: one function per figure, ``draw_x(ax, result) -> ax``; nothing here knows the page."""

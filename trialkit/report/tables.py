@@ -1,0 +1,206 @@
+"""Rows of the page's tables as plain text cells; the templates only lay them out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+from trialkit.report.content import Kind, OutcomeResult, PageContent, PeriodRow, Status
+from trialkit.report.numbers import NO_NUMBER, Numbers, Printer, column_decimals
+from trialkit.report.words.verdicts import declared_margin
+
+# Month names of our own: those of strftime follow the machine's locale, and bytes would differ.
+MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table: caption, column heads, rows; ``numeric`` are columns set to the right."""
+
+    caption: str
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    numeric: tuple[int, ...] = ()
+
+
+def period_table(content: PageContent, numbers: Numbers) -> Table:
+    """Every period in time order: planned against what happened, values, remarks."""
+    outcomes = [r.outcome for r in content.estimates]
+    decimals = {
+        o.name: column_decimals(
+            [v for p in content.periods if (v := p.values.get(o.name)) is not None]
+        )
+        for o in outcomes
+    }
+    rows = [
+        (
+            str(period.number) if period.kind is Kind.TRIAL else period.kind.value,
+            str(period.block) if period.kind is Kind.TRIAL else NO_NUMBER,
+            f"{content.label(period.planned_condition)}{_moment(period.planned_start)}",
+            _held(content, period),
+            *(numbers.plain(period.values.get(o.name), decimals[o.name]) for o in outcomes),
+            _remark(period),
+        )
+        for period in content.periods
+    ]
+    heads = ("Period", "Block", "Planned", "Held")
+    values = tuple(f"{o.label} ({o.unit})" for o in outcomes)
+    return Table(
+        caption=_span(content),
+        heads=(*heads, *values, "Remark"),
+        rows=tuple(rows),
+        numeric=tuple(range(len(heads), len(heads) + len(values))),
+    )
+
+
+def _span(content: PageContent) -> str:
+    moments = [m for p in content.periods if (m := p.actual_start or p.planned_start) is not None]
+    if not moments:
+        return "All periods in time order"
+    first, last = min(moments), max(moments)
+    return f"All periods in time order, {_day(first)} {first.year} to {_day(last)} {last.year}"
+
+
+def _day(moment: datetime) -> str:
+    return f"{moment.day} {MONTHS[moment.month - 1]}"
+
+
+def _moment(moment: datetime | None) -> str:
+    return "" if moment is None else f", {_day(moment)} {moment:%H:%M}"
+
+
+def _held(content: PageContent, period: PeriodRow) -> str:
+    if period.delivered_condition is None:
+        return "not held" if period.status is not Status.PLANNED else NO_NUMBER
+    planned, started = period.planned_start, period.actual_start
+    kept = period.delivered_condition == period.planned_condition
+    told = "as planned" if kept else f"{content.label(period.delivered_condition)} (not as planned)"
+    if started is not None and planned is not None and started.date() == planned.date():
+        return f"{told}, {started:%H:%M}"
+    return f"{told}{_moment(started)}"
+
+
+def _remark(period: PeriodRow) -> str:
+    status = "" if period.status is Status.DONE else period.status.value
+    return "; ".join(part for part in (status, period.note) if part)
+
+
+def contrast_table(content: PageContent, numbers: Numbers) -> Table:
+    """Every contrast of every outcome with its range, p values and who is primary."""
+    rows = [row for result in content.estimates for row in _contrast_rows(content, result, numbers)]
+    heads = ("Outcome", "Comparison", "Difference", "95 % range", "p", "p, adjusted", "Margin")
+    return Table("All outcomes and comparisons", heads, tuple(rows), numeric=(2, 3, 4, 5, 6))
+
+
+def _contrast_rows(
+    content: PageContent, result: OutcomeResult, numbers: Numbers
+) -> list[tuple[str, ...]]:
+    outcome = result.outcome
+    name = f"{outcome.label} ({outcome.role.value})"
+    if result.estimate is None:
+        return [(name, result.why_none or NO_NUMBER, *[NO_NUMBER] * 5)]
+    rows: list[tuple[str, ...]] = []
+    for c in result.estimate.contrasts:
+        printer = Printer.of(outcome, c.se, numbers)
+        rows.append(
+            (
+                name,
+                f"{content.label(c.condition)} − {content.label(c.reference)}",
+                printer.difference(c.estimate),
+                printer.interval(c.interval),
+                numbers.p_value(c.p),
+                numbers.p_value(c.p_adjusted),
+                declared_margin(outcome, numbers),
+            )
+        )
+    return rows
+
+
+def sensitivity_table(result: OutcomeResult, numbers: Numbers) -> Table:
+    """The primary question by the planned method and by each other one."""
+    estimate = result.estimate
+    if estimate is None:
+        return Table("Other methods", (), ())
+    verdict = NO_NUMBER if estimate.decision is None else str(estimate.decision.verdict)
+    found = [(result.contrast, verdict, "planned method")]
+    found += [
+        (r.contrast, NO_NUMBER if r.verdict is None else str(r.verdict), r.note)
+        for r in estimate.sensitivity
+    ]
+    rows = []
+    for c, told, note in found:
+        printer = Printer.of(result.outcome, c.se or result.contrast.se, numbers)
+        rows.append(
+            (
+                c.method,
+                printer.difference(c.estimate),
+                printer.interval(c.interval),
+                numbers.p_value(c.p),
+                told,
+                note,
+            )
+        )
+    heads = ("Method", "Difference", "Range", "p", "Verdict", "Note")
+    return Table("The same question by other methods", heads, tuple(rows), numeric=(1, 2, 3))
+
+
+def harm_table(content: PageContent) -> Table:
+    """Symptoms and injuries by condition."""
+    rows = tuple(
+        (
+            NO_NUMBER if h.period is None else str(h.period),
+            content.label(h.condition),
+            h.text,
+            h.severity or NO_NUMBER,
+        )
+        for h in content.harms or ()
+    )
+    return Table("Symptoms and injuries", ("Period", "Condition", "What", "How bad"), rows)
+
+
+def deviation_table(content: PageContent) -> Table:
+    """What did not go as planned."""
+    rows = tuple(
+        (d.when, NO_NUMBER if d.period is None else str(d.period), d.text, d.by or NO_NUMBER)
+        for d in content.deviations
+    )
+    return Table("Deviations", ("Entered", "Period", "What happened", "By"), rows)
+
+
+def amendment_table(content: PageContent) -> Table:
+    """Changes of the plan after the order was drawn."""
+    rows = tuple((a.when, a.field, a.before, a.after, a.reason) for a in content.amendments)
+    return Table("Changes of the plan", ("Entered", "Field", "Before", "After", "Reason"), rows)
+
+
+def quality_table(content: PageContent) -> Table:
+    """What a careful reader wants to know about files and periods."""
+    rows = tuple(
+        (
+            q.item,
+            NO_NUMBER if q.period is None else str(q.period),
+            "fine" if q.ok else "look at this",
+            q.finding,
+        )
+        for q in content.quality
+    )
+    return Table("Quality of the data", ("Item", "Period", "State", "Finding"), rows)
+
+
+def facts_table(content: PageContent) -> Table:
+    """Seal, hashes and versions: what ties the page to the plan."""
+    seal = content.seal
+    rows: list[tuple[str, str]] = []
+    if seal is not None:
+        rows += [
+            ("Protocol, SHA-256", seal.protocol_sha256),
+            ("Sealed order, fingerprint", seal.commitment),
+            ("Seed", "not opened" if seal.seed is None else str(seal.seed)),
+            ("Draw", seal.method),
+            ("Frozen at", seal.frozen_at),
+            ("Last journal entry", seal.journal_head),
+        ]
+    rows += [(name, version) for name, version in content.versions.items()]
+    kept = tuple((name, value) for name, value in rows if value)
+    return Table("Fingerprints and versions", ("What", "Value"), kept)

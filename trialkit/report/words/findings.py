@@ -1,0 +1,138 @@
+"""What each picture shows, as a sentence: alternative texts state the finding, not the drawing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from trialkit.domain.estimates import Estimate, Noise
+from trialkit.domain.outcomes import Outcome
+from trialkit.report.content import ChannelCurves, NullDistribution, OutcomeResult, PeriodRow
+from trialkit.report.figures.forests import ForestRow
+from trialkit.report.figures.pairs import Pair
+from trialkit.report.numbers import Numbers, Printer
+from trialkit.report.words.pictures import lower_first
+from trialkit.report.words.verdicts import Names, declared_margin
+
+
+def of_difference(result: OutcomeResult, numbers: Numbers) -> str:
+    """Finding of the difference picture."""
+    contrast, outcome = result.contrast, result.outcome
+    noise = None if result.estimate is None else result.estimate.noise
+    printer = Printer.of(outcome, contrast.se, numbers)
+    said = (
+        f"Mean difference in {lower_first(outcome.label)} {printer.difference(contrast.estimate)}, "
+        f"95 % range {printer.interval(contrast.interval)}"
+    )
+    if noise is not None:
+        side = "outside" if noise.exceeds_noise else "inside"
+        said += f"; {side} the noise of ±{printer.size(noise.mdc_mean)}"
+    if outcome.worthwhile is not None:
+        said += f"; the margin that matters is {declared_margin(outcome, numbers)}"
+    return said + "."
+
+
+def of_periods(outcome: Outcome, periods: Sequence[PeriodRow]) -> str:
+    """Finding of the figure of periods in time order."""
+    usable = sum(p.value(outcome.name) is not None for p in periods)
+    swapped = sum(p.delivered_condition not in (None, p.planned_condition) for p in periods)
+    said = f"{lower_first(outcome.label)} in {usable} of {len(periods)} periods in time order"
+    kept = "all under the planned condition" if not swapped else f"{swapped} not as planned"
+    return f"{said[0].upper()}{said[1:]}; {kept}."
+
+
+def of_pairs(pairs: Sequence[Pair], outcome: Outcome, names: Names) -> str:
+    """Finding of the figure of pairs."""
+    higher = sum(p.condition > p.reference for p in pairs)
+    return (
+        f"{lower_first(outcome.label)[0].upper()}{lower_first(outcome.label)[1:]} was higher with "
+        f"{names.condition} than with {names.reference} in {higher} of {len(pairs)} "
+        f"{names.blocks}."
+    )
+
+
+def of_curves(curves: ChannelCurves, names: Names, numbers: Numbers) -> str:
+    """Finding of a figure of curves: where the means lie apart most."""
+    if curves.band is None:
+        return f"{curves.channel} over the effort under each condition, mean and single periods."
+    gap = np.abs(curves.band.difference)
+    at = int(np.nanargmax(gap))
+    apart = (curves.band.low > 0) | (curves.band.high < 0)
+    where = (
+        f"the band leaves zero during {numbers.plain(100 * float(np.mean(apart)), 0)} % of the time"
+        if bool(np.any(apart))
+        else "the band holds zero all the time"
+    )
+    size = numbers.with_unit(numbers.signed(float(curves.band.difference[at]), 1), curves.unit)
+    return (
+        f"{curves.channel}: largest mean difference {size} at "
+        f"{numbers.plain(float(curves.time_s[at]), 0)} s, {names.condition} minus "
+        f"{names.reference}; {where}."
+    )
+
+
+def of_noise(noise: Noise, outcome: Outcome, numbers: Numbers) -> str:
+    """Finding of the noise figure, and the sentence of its section."""
+    printer = Printer.of(outcome, noise.typical_error / 5, numbers)
+    seen = printer.size(noise.typical_error)
+    said = f"One measurement wandered by {seen} (typical error, {numbers.plain(noise.df, 0)} df)"
+    if noise.planned is None:
+        return f"{said}; the plan gave no figure to compare with."
+    said += f", where the plan expected {printer.size(noise.planned)}"
+    if noise.conflict_p is None:
+        return said + "."
+    if noise.conflict_p < 0.05:
+        return (
+            f"{said}. The two disagree (F test p {numbers.p_value(noise.conflict_p)}): look for "
+            "the reason before planning on either."
+        )
+    return f"{said}. The two agree within their own uncertainty."
+
+
+def of_sensitivity(estimate: Estimate) -> str:
+    """Whether the answer moves under other methods."""
+    rows = estimate.sensitivity
+    movers = [r.method for r in rows if r.moves]
+    if not rows:
+        return ""
+    if estimate.decision is None:
+        return f"The estimate by {len(rows)} other methods."
+    if not movers:
+        return f"The verdict is the same under all {len(rows)} other methods."
+    return f"The verdict changes under: {', '.join(movers)}. Read it with that in mind."
+
+
+def of_forest(rows: Sequence[ForestRow]) -> str:
+    """Finding of a forest in sign-adjusted units: which rows lie clear of zero."""
+    clear = [r.label for r in rows if r.low > 0 or r.high < 0]
+    if not clear:
+        return f"The range of every one of {len(rows)} rows holds zero."
+    return f"The range lies clear of zero for: {', '.join(clear)}."
+
+
+def of_null(null: NullDistribution, numbers: Numbers) -> str:
+    """Finding of the null distribution."""
+    kind = "all orders" if null.exact else f"{null.values.size} drawn orders"
+    return (
+        f"Among {kind} chance could have given, the share with a difference at least as far from "
+        f"zero as the one seen: p {numbers.p_value(null.p)}."
+    )
+
+
+def of_agreement(pairs: Sequence[Pair], outcome: Outcome, names: Names) -> str:
+    """Finding of difference against mean: whether the difference goes along with the level."""
+    count = len(pairs)
+    if count < 3:
+        return f"Difference against mean of {count} {names.blocks}: too few to see a pattern."
+    means = np.array([0.5 * (p.reference + p.condition) for p in pairs])
+    differences = np.array([p.condition - p.reference for p in pairs])
+    if np.ptp(means) == 0 or np.ptp(differences) == 0:
+        return f"Difference against mean of {count} {names.blocks}: no spread to compare."
+    r = float(np.corrcoef(means, differences)[0, 1])
+    # Fisher's z: |z| sqrt(n - 3) beyond 1.96 is a trend noise would seldom give.
+    strong = (
+        count > 3 and abs(np.arctanh(np.clip(r, -0.999999, 0.999999))) * (count - 3) ** 0.5 > 1.96
+    )
+    told = "goes along with the level" if strong else "shows no clear link with the level"
+    return f"Over {count} {names.blocks} the difference in {lower_first(outcome.label)} {told}."

@@ -1,0 +1,119 @@
+"""The method paragraph, ready for a paper, put together from the plan and what was done."""
+
+from __future__ import annotations
+
+from trialkit.domain.outcomes import Scale
+from trialkit.domain.plans import Plan, Span
+from trialkit.report.content import OutcomeResult, PageContent
+from trialkit.report.numbers import Numbers
+from trialkit.report.words.pictures import lower_first
+from trialkit.report.words.verdicts import declared_margin
+
+_METHODS = {
+    "paired": "the paired t test on block differences",
+    "mixed": (
+        "a linear mixed model with a random effect of block, fitted by restricted maximum "
+        "likelihood, with the small-sample adjustment of Kenward and Roger (1997)"
+    ),
+    "serial": (
+        "generalised least squares with serial correlation decaying in time, fitted by "
+        "restricted maximum likelihood"
+    ),
+    "randomisation": "a randomisation test over the orders the design could have drawn",
+    "bayes": "a Bayesian analysis with a prior on the noise from reliability data",
+}
+_SCHEMES = {
+    "randomised-pairs": "the order within each pair drawn at random",
+    "randomised-blocks": "the order within each block drawn at random",
+    "fixed": "the order fixed beforehand, not drawn",
+}
+
+
+def method_paragraph(content: PageContent, numbers: Numbers) -> str:
+    """Describe design, order, outcome, analysis and versions in one paragraph."""
+    parts = [_design(content.plan), _rests(content.plan), _order(content)]
+    result = content.primary
+    if result is not None:
+        parts += [_outcome(result, numbers), _analysis(result)]
+    if content.versions:
+        told = ", ".join(f"{name} {version}" for name, version in content.versions.items())
+        parts.append(f"Computed with {told}.")
+    return " ".join(part for part in parts if part)
+
+
+def _design(plan: Plan) -> str:
+    design = plan.design
+    names = " and ".join(c.label for c in plan.conditions)
+    scheme = _SCHEMES.get(design.scheme, f"the order drawn by the scheme {design.scheme}")
+    practice = (
+        f" after {design.familiarisation} practice periods that were not analysed"
+        if design.familiarisation
+        else ""
+    )
+    return (
+        f"Randomised n-of-1 trial comparing {names} in one athlete over {design.blocks} blocks "
+        f"of {design.block_size} periods{practice}, {scheme}."
+        if design.scheme != "fixed"
+        else f"N-of-1 trial comparing {names} in one athlete over {design.blocks} blocks of "
+        f"{design.block_size} periods{practice}, {scheme}."
+    )
+
+
+def _rests(plan: Plan) -> str:
+    told = [
+        f"{_span(span)} between {what}"
+        for span, what in (
+            (plan.rest.between_periods, "periods of one session"),
+            (plan.rest.between_sessions, "sessions"),
+        )
+        if span is not None
+    ]
+    return f"Rest was {' and '.join(told)}." if told else ""
+
+
+def _span(span: Span) -> str:
+    unit = {"min": "min", "day": "days"}[span.unit]
+    return f"{span.low} to {span.high} {unit}" if span.high != span.low else f"{span.low} {unit}"
+
+
+def _order(content: PageContent) -> str:
+    seal = content.seal
+    if seal is None:
+        return ""
+    seed = "" if seal.seed is None else f", seed {seal.seed}"
+    method = f" ({seal.method}{seed})" if seal.method else ""
+    return (
+        f"The protocol was frozen and the order drawn{method} and sealed before the first period; "
+        f"SHA-256 of the protocol {seal.protocol_sha256}."
+    )
+
+
+def _outcome(result: OutcomeResult, numbers: Numbers) -> str:
+    outcome = result.outcome
+    told = f"The primary outcome was {lower_first(outcome.label)} ({outcome.unit})"
+    if outcome.scale is Scale.LOG:
+        told += ", analysed as its natural logarithm"
+    if outcome.worthwhile is None:
+        return f"{told}; no smallest worthwhile change was declared."
+    return (
+        f"{told}; the smallest worthwhile change, declared beforehand, was "
+        f"{declared_margin(outcome, numbers)} ({outcome.worthwhile.reason.rstrip('.')})."
+    )
+
+
+def _analysis(result: OutcomeResult) -> str:
+    estimate = result.estimate
+    if estimate is None:
+        return "The primary outcome could not be analysed."
+    method = _METHODS.get(estimate.method, estimate.method)
+    decision = (
+        " The verdict compares the 95 % interval with zero and with the margin, and calls a "
+        "difference not worthwhile when the 90 % interval lies inside the margin (two one-sided "
+        "tests at 5 %)."
+        if estimate.decision is not None
+        else ""
+    )
+    return (
+        f"The difference was estimated by {method} from {estimate.n} periods in "
+        f"{estimate.blocks} blocks.{decision}"
+    )

@@ -1,0 +1,114 @@
+"""Headings, lead sentences and fixed texts of the page's sections."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from trialkit.report.content import PageContent
+
+INVENTED: Final = "Invented data: nobody was measured"
+WATERMARK: Final = "invented data"
+FOOTER: Final = "Made with trialkit."
+NO_PRIMARY: Final = "No verdict: the plan names no single primary outcome."
+NO_PRIMARY_WHY: Final = (
+    "A verdict is given on exactly one outcome, named before the first period. The estimates "
+    "below are shown without one."
+)
+NO_ESTIMATE: Final = "No answer: the data could not be analysed."
+NOT_A_DEVICE: Final = (
+    "This page is not a medical device, not a diagnosis and not medical advice. It clears nobody "
+    "to exercise. For health questions the word of a licensed professional comes first."
+)
+VERDICT_SMALL_PRINT: Final = (
+    "The verdict follows a rule written down before the first period, for this athlete, this "
+    "test and this setting."
+)
+NO_DEVIATIONS: Final = "No deviation was entered."
+NO_AMENDMENTS: Final = "The plan was not changed after the order was drawn."
+HARMS_NOT_ASKED: Final = (
+    "Nobody was asked about symptoms or injuries, so their absence says nothing."
+)
+HARMS_NONE: Final = "Asked for, and none were reported."
+NOT_BLIND: Final = (
+    "Nobody was blind. Knowing the condition can by itself move effort, pacing and feelings: "
+    "part of any difference may come from expectation."
+)
+NO_GUESSES: Final = "No guesses of the condition were entered."
+SECONDARY_RULE: Final = (
+    "These outcomes carry no verdict. Their p values are adjusted for their number (Holm) where "
+    "they were declared; read them as hints for a next trial."
+)
+LIMITS: Final = (
+    "The result holds for this athlete, this test and this setting. It does not carry over to "
+    "other athletes, other tests or other seasons without a new trial.",
+    "A difference in a test is not a difference in a race.",
+    "The range and the chances cover noise, not mistakes: a wrong device setting or a condition "
+    "that was not delivered as planned is not in them.",
+)
+
+
+def blinding_lines(content: PageContent) -> tuple[str, ...]:
+    """Who was blind, what they guessed, and what follows."""
+    blind, record = content.plan.blinding, content.blinding
+    lines = []
+    if blind.opens_sequence:
+        lines.append(f"The order was opened one period at a time by: {blind.opens_sequence}.")
+    lines.append(
+        f"Blind: {', '.join(blind.blind)}. {blind.how}".strip() if blind.blind else NOT_BLIND
+    )
+    if record is None:
+        lines.append(NO_GUESSES)
+        return tuple(lines)
+    expected = round(record.guesses * record.chance_correct, 1)
+    lines.append(
+        f"The {record.who} guessed the condition {record.guesses} times and was right "
+        f"{record.correct} times; blind guessing gives about {expected:g}."
+    )
+    if record.expectation:
+        lines.append(f"Expectation stated before the start: {record.expectation}")
+    return tuple(lines)
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """A section's anchor, title and the sentence under it."""
+
+    anchor: str
+    title: str
+    lead: str = ""
+
+
+HEADINGS: Final = {
+    h.anchor: h
+    for h in (
+        Heading("periods", "Every period, in order", "What was planned, and what happened."),
+        Heading(
+            "pairs",
+            "Pair by pair",
+            "Each line is one pair. Dotted lines go the other way than the mean.",
+        ),
+        Heading(
+            "curves",
+            "Through the effort",
+            "Thin lines are single periods, bold lines the means, all laid over each other at "
+            "the start of the effort.",
+        ),
+        Heading("noise", "Noise: expected and seen"),
+        Heading(
+            "sensitivity",
+            "Does the answer hang on the method?",
+            "The same question with other methods. The planned one is filled.",
+        ),
+        Heading("others", "Other outcomes", SECONDARY_RULE),
+        Heading("harms", "Symptoms and injuries"),
+        Heading("blinding", "Who knew the condition"),
+        Heading("changes", "Deviations and changes of plan"),
+        Heading("limits", "What this result cannot tell"),
+        Heading("cautions", "Cautions"),
+        Heading("method", "Method", "A paragraph ready for a paper."),
+        Heading("checklist", "Reporting checklist"),
+        Heading("quality", "Quality of the data"),
+        Heading("glossary", "Words"),
+    )
+}

@@ -1,0 +1,61 @@
+"""Words inside and under figures: axes, labels, and the finding each picture shows."""
+
+from __future__ import annotations
+
+from typing import Final
+
+ROW_MEAN: Final = "mean difference, 90 % and 95 % range"
+TOO_SMALL: Final = "too small\nto matter"
+ROW_NOISE: Final = "noise: how far this mean wanders by itself"
+PERIOD_AXIS: Final = "period, in the order held"
+NOT_AS_PLANNED: Final = "not the planned condition"
+MISSING: Final = "no usable value"
+TIME_AXIS: Final = "time from the start of the effort (s)"
+DIFFERENCE: Final = "difference"
+TYPICAL_ERROR_AXIS: Final = "typical error of one measurement"
+NOISE_SEEN: Final = "seen in this trial"
+NOISE_PLANNED: Final = "planned with"
+OWN_RESULT: Final = "own result"
+SHRUNKEN: Final = "moved towards the mean"
+SHARE_OF_ORDERS: Final = "share of possible orders (%)"
+BLOCKS_AXIS: Final = "number of blocks"
+CHANCE_AXIS: Final = "chance (%)"
+OUTCOMES_AXIS: Final = "difference in typical errors, better to the right"
+
+
+def zone_names(better_right: bool) -> tuple[str, str]:
+    """What the two sides of a difference mean, left and right."""
+    return ("← worse", "better →") if better_right else ("← better", "worse →")
+
+
+def row_pairs(count: int) -> str:
+    """Label of the row of single pairs."""
+    return f"each of the {count} pairs"
+
+
+def difference_axis(outcome: str) -> str:
+    """Axis of a difference of an outcome."""
+    return f"difference in {lower_first(outcome)}"
+
+
+def pair_mean_axis(outcome: str) -> str:
+    """Axis of the means of pairs."""
+    return f"mean of the pair, {lower_first(outcome)}"
+
+
+def lower_first(text: str) -> str:
+    """Start a label in lower case inside a sentence, but leave abbreviations alone.
+
+    Examples
+    --------
+    >>> lower_first("Mean power"), lower_first("SmO2 at the end"), lower_first("VO2max")
+    ('mean power', 'SmO2 at the end', 'VO2max')
+    """
+    first = text.split(" ", 1)[0]
+    plain_word = first[:1].isupper() and (first[1:].islower() or len(first) == 1)
+    return text[:1].lower() + text[1:] if plain_word else text
+
+
+def upper_first(text: str) -> str:
+    """Start a sentence with a capital letter."""
+    return text[:1].upper() + text[1:]
