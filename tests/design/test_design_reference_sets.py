@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
+from datetime import time
 from itertools import product
+from math import comb, factorial
 from typing import Any
 
 import numpy as np
@@ -11,21 +14,74 @@ import pytest
 from scipy.stats import chisquare
 
 from trialkit.design.draws import Stream
+from trialkit.design.relabelled import RelabelledTables
 from trialkit.design.schemes import reference_set
+from trialkit.domain.plans import CalendarPlan, Constraints
 from trialkit.errors import RequestError
 
-# Small designs of every scheme: (conditions, design fields, count by the formula written beside).
+# Small designs of every scheme: (conditions, design fields, count by the formula beside it).
 SMALL = {
     "pairs": (2, {"scheme": "randomised-pairs", "blocks": 4}, 2**4),
     "blocks of 3": (3, {"scheme": "randomised-blocks", "blocks": 3}, 6**3),
     "blocks of 4": (4, {"scheme": "randomised-blocks", "blocks": 2}, 24**2),
+    "pairs, early and late balanced": (
+        2,
+        {
+            "scheme": "randomised-pairs",
+            "blocks": 8,
+            "periods_per_session": 2,
+            "constraints": Constraints(balance="time_of_day"),
+        },
+        comb(8, 4),
+    ),
+    "counterbalanced": (2, {"scheme": "counterbalanced", "blocks": 6}, 2**3),
+    "counterbalanced 3": (3, {"scheme": "counterbalanced", "blocks": 4}, 6**2),
+    "multi-day": (
+        2,
+        {"scheme": "multi-day-blocks", "blocks": 4, "constraints": Constraints(block_days=3)},
+        2**4,
+    ),
+    "latin 3": (3, {"scheme": "latin-square", "blocks": 3}, 12),
+    "latin 3 twice": (3, {"scheme": "latin-square", "blocks": 6}, 12**2),
+    "latin 4": (4, {"scheme": "latin-square", "blocks": 4}, 576),
+    "williams 2": (2, {"scheme": "williams-square", "blocks": 4}, 2**2),
+    "williams 3": (3, {"scheme": "williams-square", "blocks": 6}, factorial(6)),
+    # (K - 1)! tables (K of the K! relabellings only shift the rows), rows in any order.
+    "williams 4": (4, {"scheme": "williams-square", "blocks": 4}, 6 * factorial(4)),
+    "incomplete 3 in 2": (
+        3,
+        {"scheme": "incomplete-blocks", "blocks": 3, "block_size": 2},
+        factorial(3) * 2**3,
+    ),
+    "phase change": (
+        2,
+        {
+            "scheme": "phase-change",
+            "blocks": 1,
+            "block_size": 30,
+            "constraints": Constraints(min_phase=5),
+        },
+        21,
+    ),
+    "restricted, free": (2, {"scheme": "restricted", "blocks": 4}, comb(8, 4)),
+    # A: 3 of 9, then B: 3 of 6.
+    "restricted 3, free": (3, {"scheme": "restricted", "blocks": 3}, comb(9, 3) * comb(6, 3)),
+    # Three slots of the week of three sessions each hold every condition once.
+    "restricted over the week": (
+        3,
+        {"scheme": "restricted", "blocks": 3, "constraints": Constraints(balance="weekday")},
+        6**3,
+    ),
+    "fixed": (2, {"scheme": "fixed", "blocks": 2, "order": ("with", "without") * 2}, 1),
 }
+WEEK = CalendarPlan(weekdays=(0, 2, 4), window=(time(17), time(19)))
 
 
 @pytest.fixture(params=SMALL.values(), ids=SMALL)
 def small(request: Any, make_plan: Any) -> tuple[Any, int]:
     conditions, design, count = request.param
-    return reference_set(make_plan(conditions, **design)), count
+    plan = make_plan(conditions, **({"block_size": conditions} | design))
+    return reference_set(replace(plan, calendar=WEEK)), count
 
 
 def test_the_enumerated_count_is_the_formula(small: tuple[Any, int]) -> None:
@@ -56,20 +112,44 @@ def test_the_draw_is_uniform_over_the_set(small: tuple[Any, int]) -> None:
     possible, count = small
     drawn = Counter(map(tuple, possible.sample(Stream(11, "order"), 10 * count).tolist()))
     assert set(drawn) <= set(possible.walk())
-    assert chisquare([drawn[codes] for codes in possible.walk()]).pvalue > 0.001
+    if count > 1:
+        assert chisquare([drawn[codes] for codes in possible.walk()]).pvalue > 0.001
 
 
 def test_the_smallest_p_is_reached_and_not_beaten(small: tuple[Any, int]) -> None:
+    check_smallest_p(small[0])
+
+
+@pytest.mark.parametrize(("conditions", "size", "blocks"), [(4, 3, 4), (4, 2, 6)])
+def test_the_smallest_p_of_incomplete_blocks(
+    make_plan: Any, conditions: int, size: int, blocks: int
+) -> None:
+    plan = make_plan(conditions, scheme="incomplete-blocks", block_size=size, blocks=blocks)
+    check_smallest_p(reference_set(plan))
+
+
+def check_smallest_p(possible: Any) -> None:
     """Whatever was measured, no test beats it; some values reach it (contrast of codes 1 and 0)."""
-    possible, count = small
-    rows = possible.array()
-    contrast = (rows == 1).astype(float) - (rows == 0)
+    weights = adjusted_weights(possible)
     reached = []
-    for row in contrast[:: max(1, count // 40)]:
-        # Values equal to the contrast itself give the largest difference this order can give.
-        size = np.abs(contrast @ row)
+    for row in weights[:: max(1, len(weights) // 40)]:
+        # Values equal to the weights themselves give the largest difference this order can give.
+        size = np.abs(weights @ row)
         reached.append(np.mean(size >= size.max() - 1e-9))
     assert min(reached) == pytest.approx(possible.smallest_p, rel=1e-12)
+
+
+def adjusted_weights(possible: Any) -> Any:
+    """Weights of the difference of conditions 1 and 0, adjusted for incomplete blocks.
+
+    One row for each sequence, by least squares on condition and block.
+    """
+    rows = possible.array()
+    incomplete = isinstance(possible, RelabelledTables) and possible.shuffled
+    block = np.arange(possible.length) // (len(possible.table[0]) if incomplete else rows.shape[1])
+    columns = [rows == code for code in range(1, len(possible.conditions))]
+    columns += [np.broadcast_to(block == b, rows.shape) for b in range(block.max() + 1)]
+    return np.linalg.pinv(np.stack(columns, axis=-1).astype(float))[:, 0, :]
 
 
 def test_sequences_of_wrong_length_or_with_unknown_conditions_are_out(

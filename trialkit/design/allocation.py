@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from trialkit.design.draws import METHOD, Stream
-from trialkit.design.schemes import reference_set
+from trialkit.design.schemes import block_length, reference_set
 from trialkit.domain.allocations import Allocation, Period
 from trialkit.domain.plans import Plan, Span
 
@@ -40,13 +40,13 @@ def draw(plan: Plan, *, seed: int) -> Allocation:
 
 
 def _period(plan: Plan, index: int, condition: str, rests: Stream) -> Period:
-    design = plan.design
+    size = block_length(plan)
     span = _rest_before(plan, index)
     return Period(
         number=index + 1,
-        block=index // design.block_size + 1,
-        position=index % design.block_size + 1,
-        session=index // design.periods_per_session + 1,
+        block=index // size + 1,
+        position=index % size + 1,
+        session=index // plan.design.periods_per_session + 1,
         condition=condition,
         rest=rests.between(span.low, span.high) if span else None,
         rest_unit=span.unit if span else None,

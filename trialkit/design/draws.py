@@ -65,6 +65,15 @@ class Stream:
         """Draw one of ``items``, each equally likely."""
         return items[self.below(len(items))]
 
+    def weighted(self, weights: Sequence[int]) -> int:
+        """Draw a place in ``weights``, in proportion to its whole-number weight."""
+        ticket = self.below(sum(weights))
+        for place, weight in enumerate(weights):
+            if ticket < weight:
+                return place
+            ticket -= weight
+        raise ValueError("weights are whole numbers from 0 upwards, not all 0")
+
     def shuffle(self, items: MutableSequence[T]) -> None:
         """Put ``items`` in random order in place (Fisher and Yates, from the last place down)."""
         for last in range(len(items) - 1, 0, -1):

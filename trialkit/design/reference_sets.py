@@ -49,7 +49,10 @@ class ReferenceSet(ABC):
 
     @property
     def smallest_p(self) -> float:
-        """The smallest two-sided p a contrast with the reference could reach in this design."""
+        """The smallest two-sided p a contrast with the reference could reach in this design.
+
+        With four conditions or more this is a bound from below, unless the scheme knows better.
+        """
         # A sequence and the one with both labels exchanged give the same size of difference.
         return min(1.0, 2 / max(1, self.count()))
 

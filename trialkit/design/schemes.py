@@ -6,8 +6,18 @@ from collections.abc import Callable
 from typing import Final
 
 from trialkit.design.blocks import ShuffledBlocks
+from trialkit.design.fit import require_fit
 from trialkit.design.phases import FixedOrder, PhaseChange
 from trialkit.design.reference_sets import ReferenceSet
+from trialkit.design.relabelled import (
+    MOST_CONDITIONS,
+    RelabelledTables,
+    incomplete_table,
+    williams_table,
+)
+from trialkit.design.restricted import RestrictedOrders
+from trialkit.design.slots import slot_labels
+from trialkit.design.squares import LARGEST_ORDER, LatinSquares
 from trialkit.domain.plans import Plan
 from trialkit.errors import Problem, RequestError, UnanswerableError
 
@@ -72,20 +82,107 @@ def too_few_sequences(plan: Plan, possible: ReferenceSet) -> bool:
     return constrained and possible.smallest_p > 1 - plan.analysis.level + 1e-12
 
 
+def block_length(plan: Plan) -> int:
+    """Periods in one block: in multi-day blocks each condition takes several days in a row."""
+    days = plan.design.constraints.block_days or 1
+    return plan.design.block_size * (days if plan.design.scheme == "multi-day-blocks" else 1)
+
+
 def _randomised_pairs(plan: Plan) -> ReferenceSet:
-    _require(plan, conditions=2, block_size=2)
-    return ShuffledBlocks(plan.condition_names, 2 * plan.design.blocks)
+    require_fit(plan, conditions=2, block_size=2)
+    return _shuffled_blocks(plan)
 
 
 def _randomised_blocks(plan: Plan) -> ReferenceSet:
+    require_fit(plan, block_size=len(plan.conditions))
+    return _shuffled_blocks(plan)
+
+
+def _shuffled_blocks(plan: Plan) -> ReferenceSet:
+    limits, size = plan.design.constraints, len(plan.conditions)
+    length = size * plan.design.blocks
+    if limits.longest_run is None and limits.balance is None:
+        return ShuffledBlocks(plan.condition_names, length)
+    return _restricted_orders(plan, length, block_size=size)
+
+
+def _restricted(plan: Plan) -> ReferenceSet:
+    require_fit(plan, block_size=plan.design.block_size)
+    length, size = plan.design.blocks * plan.design.block_size, len(plan.conditions)
+    if length % size:
+        raise RequestError(
+            Problem(
+                where="design.blocks",
+                found=f"{length} periods",
+                wrong=f"{size} conditions cannot be applied equally often.",
+                fix=f"choose blocks and block_size so that their product divides by {size}.",
+            )
+        )
+    return _restricted_orders(plan, length)
+
+
+def _restricted_orders(plan: Plan, length: int, *, block_size: int | None = None) -> ReferenceSet:
+    return RestrictedOrders(
+        plan.condition_names,
+        length,
+        slots=slot_labels(plan, length),
+        longest_run=plan.design.constraints.longest_run,
+        block_size=block_size,
+    )
+
+
+def _counterbalanced(plan: Plan) -> ReferenceSet:
     size = len(plan.conditions)
-    _require(plan, block_size=size)
-    return ShuffledBlocks(plan.condition_names, size * plan.design.blocks)
+    require_fit(plan, block_size=size, blocks_of=2, unconstrained=True)
+    return ShuffledBlocks(plan.condition_names, size * plan.design.blocks, mirrored=True)
+
+
+def _multi_day_blocks(plan: Plan) -> ReferenceSet:
+    require_fit(plan, block_size=len(plan.conditions), unconstrained=True)
+    days = plan.design.constraints.block_days or 1
+    return ShuffledBlocks(plan.condition_names, plan.design.blocks * block_length(plan), days=days)
+
+
+def _latin_square(plan: Plan) -> ReferenceSet:
+    size = len(plan.conditions)
+    require_fit(plan, block_size=size, blocks_of=size, unconstrained=True, most=LARGEST_ORDER)
+    return LatinSquares(plan.condition_names, size * plan.design.blocks)
+
+
+def _williams_square(plan: Plan) -> ReferenceSet:
+    size = len(plan.conditions)
+    rows = size * (1 + size % 2)
+    require_fit(plan, block_size=size, blocks_of=rows, unconstrained=True, most=MOST_CONDITIONS)
+    return RelabelledTables(
+        plan.condition_names, size * plan.design.blocks, table=williams_table(size)
+    )
+
+
+def _incomplete_blocks(plan: Plan) -> ReferenceSet:
+    size, design = len(plan.conditions), plan.design
+    table = incomplete_table(size, design.block_size)
+    if table is None:
+        known = ", ".join(
+            f"{k} in multiples of {len(rows)} blocks"
+            for k in range(2, size)
+            if (rows := incomplete_table(size, k)) is not None
+        )
+        raise RequestError(
+            Problem(
+                where="design.block_size",
+                found=f"{size} conditions in blocks of {design.block_size}",
+                wrong="no balanced incomplete design of this shape is known here.",
+                fix=f"use blocks of {known}." if known else "compare 3 to 7 conditions.",
+            )
+        )
+    require_fit(plan, block_size=design.block_size, blocks_of=len(table), unconstrained=True)
+    length = design.blocks * design.block_size
+    return RelabelledTables(plan.condition_names, length, table=table, shuffled=True)
 
 
 def _phase_change(plan: Plan) -> ReferenceSet:
     design = plan.design
-    _require(plan, conditions=2, block_size=design.block_size)
+    require_fit(plan, conditions=2, block_size=design.block_size)
     return PhaseChange(
         plan.condition_names,
         design.blocks * design.block_size,
@@ -112,43 +209,15 @@ def _fixed(plan: Plan) -> ReferenceSet:
     return FixedOrder(names, length, order=tuple(names.index(name) for name in order))
 
 
-def _require(plan: Plan, *, block_size: int, conditions: int | None = None) -> None:
-    """Refuse, with everything that is wrong at once, what the scheme cannot hold."""
-    scheme, problems = plan.design.scheme, []
-    if conditions is not None and len(plan.conditions) != conditions:
-        problems.append(
-            Problem(
-                where="conditions",
-                found=f"{len(plan.conditions)} conditions",
-                wrong=f"{scheme} compares exactly {conditions}.",
-                fix=f"name {conditions} conditions or choose another scheme.",
-            )
-        )
-    if plan.design.block_size != block_size:
-        problems.append(
-            Problem(
-                where="design.block_size",
-                found=str(plan.design.block_size),
-                wrong=f"a block of {scheme} holds {block_size} periods here.",
-                fix=f"set block_size = {block_size}.",
-            )
-        )
-    if plan.design.blocks < 1:
-        problems.append(
-            Problem(
-                where="design.blocks",
-                found=str(plan.design.blocks),
-                wrong="a trial needs at least one block.",
-                fix="give the number of blocks.",
-            )
-        )
-    if problems:
-        raise RequestError(problems)
-
-
 _BUILDERS: Final[dict[str, Callable[[Plan], ReferenceSet]]] = {
     "randomised-pairs": _randomised_pairs,
     "randomised-blocks": _randomised_blocks,
+    "latin-square": _latin_square,
+    "williams-square": _williams_square,
+    "incomplete-blocks": _incomplete_blocks,
+    "counterbalanced": _counterbalanced,
+    "restricted": _restricted,
     "phase-change": _phase_change,
+    "multi-day-blocks": _multi_day_blocks,
     "fixed": _fixed,
 }
