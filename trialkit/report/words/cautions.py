@@ -18,6 +18,11 @@ class Caution:
 
 _FROM_MEMORY: Final = "from memory, confirm against the source"
 
+STOP_SIGNS: Final = (
+    "chest pain or pressure, unusual breathlessness, faintness, confusion, racing or stumbling "
+    "heartbeat, cold clammy skin, loss of coordination, pain from an injury, signs of heat "
+    "illness, or the wish to stop"
+)
 EXERCISE: Final = (
     Caution(
         "Before hard efforts: ask about current activity, known heart, metabolic or kidney "
@@ -25,9 +30,7 @@ EXERCISE: Final = (
         "American College of Sports Medicine 2015, preparticipation screening",
     ),
     Caution(
-        "Stop at once, and get help if it does not pass quickly: chest pain or pressure, unusual "
-        "breathlessness, faintness, confusion, racing or stumbling heartbeat, cold clammy skin, "
-        "loss of coordination, pain from an injury, signs of heat illness, or the wish to stop.",
+        f"Stop at once, and get help if it does not pass quickly: {STOP_SIGNS}.",
         "lists of the American Heart Association 2013 and the American College of Sports "
         f"Medicine; {_FROM_MEMORY}",
     ),
