@@ -49,8 +49,8 @@ def fitted(name: str) -> MixedFit:
 @pytest.mark.parametrize("name", TRIALS)
 def test_variance_parts(name: str) -> None:
     fit, want = fitted(name), EXPECTED[name]
-    assert fit.fit.residual == pytest.approx(want["residual"], rel=REL)
-    assert fit.fit.block == pytest.approx(want["block"], rel=REL, abs=1e-7 * want["residual"])
+    assert fit.residual == pytest.approx(want["residual"], rel=REL)
+    assert fit.block == pytest.approx(want["block"], rel=REL, abs=1e-7 * want["residual"])
     assert fit.at_boundary == (want["block"] == 0)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from trialkit.domain.observations import Observations
-from trialkit.statistics.method_result import MethodResult, evidence_of
+from trialkit.statistics.method_result import MethodResult, evidence_of, left_out_note
 from trialkit.statistics.mixed import MixedFit, fit_mixed
 from trialkit.statistics.options import EstimateOptions, pairs_to_compare
 from trialkit.statistics.paired import complete_blocks, fit_fixed_blocks
@@ -18,7 +18,7 @@ def paired(obs: Observations, options: EstimateOptions) -> MethodResult:
     """Differences inside complete blocks; t."""
     fit = fit_fixed_blocks(obs, options.terms)
     dropped = obs.n - int(complete_blocks(obs).sum())
-    notes = [_left_out(fit.left_out)] if fit.left_out else []
+    notes = [left_out_note(fit.left_out)] if fit.left_out else []
     if dropped:
         notes.append(f"{dropped} periods in incomplete blocks are not used by this method.")
     contrasts = tuple(
@@ -59,10 +59,10 @@ def _mixed(obs: Observations, options: EstimateOptions, small_sample: str) -> Me
     return MethodResult(
         method=name,
         contrasts=contrasts,
-        residual=fit.fit.residual,
-        residual_df=fit.fit.residual_df,
-        block=fit.fit.block,
-        evidence=evidence_of(contrasts, fit.fit.residual),
+        residual=fit.residual,
+        residual_df=fit.residual_df,
+        block=fit.block,
+        evidence=evidence_of(contrasts, fit.residual),
         missing="Every measured period counts; whether a period is missing may depend on what was "
         "measured before, not on the value that was missed.",
         notes=_mixed_notes(fit),
@@ -70,7 +70,7 @@ def _mixed(obs: Observations, options: EstimateOptions, small_sample: str) -> Me
 
 
 def _mixed_notes(fit: MixedFit) -> tuple[str, ...]:
-    notes = [_left_out(fit.left_out)] if fit.left_out else []
+    notes = [left_out_note(fit.left_out)] if fit.left_out else []
     if fit.at_boundary:
         notes.append(
             "The block variance is estimated at zero. That is an estimate, not proof that blocks "
@@ -78,7 +78,3 @@ def _mixed_notes(fit: MixedFit) -> tuple[str, ...]:
             "(about 5.5 % instead of 5 %)."
         )
     return tuple(notes)
-
-
-def _left_out(names: tuple[str, ...]) -> str:
-    return "Left out because other columns of the model already carry it: " + ", ".join(names) + "."

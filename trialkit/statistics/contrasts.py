@@ -50,8 +50,13 @@ class LinearContrast:
             se=self.se,
             df=self.df,
             p=self.p,
-            interval_90=self.interval(2 * level - 1),
+            interval_90=self.interval(equivalence_level(level)),
         )
+
+
+def equivalence_level(level: float) -> float:
+    """Level of the interval of two one-sided tests: 0.9 beside 0.95."""
+    return round(2 * level - 1, 12)
 
 
 def from_variance(estimate: float, variance: float, df: float) -> LinearContrast:

@@ -2,20 +2,29 @@
 
 from __future__ import annotations
 
-from math import nan
+from dataclasses import replace
 
 import numpy as np
 
-from trialkit.domain.estimates import Contrast, Decision, Estimate, Noise, Variance
+from trialkit.domain.estimates import Contrast, Decision, Estimate, Noise, SensitivityRow, Variance
 from trialkit.domain.observations import Observations
 from trialkit.errors import UnanswerableError
-from trialkit.statistics.bayes import sceptical_sd
-from trialkit.statistics.choice import Choice, check_answerable, choose, complete_count
+from trialkit.statistics.bayes import posterior
+from trialkit.statistics.choice import (
+    ENOUGH_BLOCKS,
+    Choice,
+    check_answerable,
+    choose,
+    complete_count,
+)
 from trialkit.statistics.method_result import MethodResult
-from trialkit.statistics.methods import METHOD_FUNCTIONS
+from trialkit.statistics.methods import run_method
+from trialkit.statistics.multiplicity import holm
 from trialkit.statistics.noise import noise_notes, observed_noise
 from trialkit.statistics.options import METHODS, EstimateOptions
 from trialkit.statistics.paired import complete_blocks
+from trialkit.statistics.periods import period_means
+from trialkit.statistics.sensitivity import leave_one_block_out, sensitivity_rows
 from trialkit.statistics.verdict import Question, decide
 
 # Without a declared maximum nobody is sent to more than this many further blocks.
@@ -54,9 +63,11 @@ def estimate(obs: Observations, *, options: EstimateOptions | None = None) -> Es
     options = options or EstimateOptions()
     check_answerable(obs, options)
     choice = choose(obs, options)
-    result = METHOD_FUNCTIONS[choice.method](obs, options)
+    result = run_method(choice.method, obs, options)
     backing = backing_result(result, obs, options)
-    noise = _noise(result.contrasts[primary_place(obs, options) or 0], backing, obs, options)
+    place = primary_place(obs, options)
+    noise = _noise(result.contrasts[place or 0], backing, obs, options)
+    decision = decision_of(result, backing, obs, options) if choice.verdict else None
     return Estimate(
         outcome=obs.name,
         unit=obs.unit,
@@ -65,12 +76,13 @@ def estimate(obs: Observations, *, options: EstimateOptions | None = None) -> Es
         blocks=int(np.unique(obs.block).size),
         method=choice.method,
         why=choice.why,
-        contrasts=result.contrasts,
+        contrasts=_adjusted(result.contrasts),
         noise=noise,
         variance=_variance(backing),
         phi=result.phi,
-        decision=decision_of(result, backing, obs, options) if choice.verdict else None,
-        notes=_notes(choice, result, noise),
+        sensitivity=_sensitivity(obs, options, choice, decision),
+        decision=decision,
+        notes=_notes(obs, options, choice, result) + (noise_notes(noise) if noise else ()),
     )
 
 
@@ -82,7 +94,7 @@ def backing_result(
         return result
     name = "paired" if complete_blocks(obs).all() else "mixed"
     try:
-        return METHOD_FUNCTIONS[name](obs, options)
+        return run_method(name, obs, options)
     except UnanswerableError:
         # A randomisation test can stand where no noise is left to estimate.
         return None
@@ -96,14 +108,12 @@ def decision_of(
     if place is None or backing is None or options.margin is None:
         return None
     most = options.max_blocks
-    sceptical = result.borrowed is not None and options.effect_prior == "sceptical"
     question = Question(
         sign=options.better.sign,
         margin=options.margin,
         further_blocks=MOST_FURTHER if most is None else max(0, most - complete_count(obs)),
         df_per_block=len(obs.levels) - 1.0,
         noise=result.borrowed,
-        effect_sd=sceptical_sd(options.margin) if sceptical else None,
     )
     return decide(result.contrasts[place], backing.evidence[place], question)
 
@@ -118,33 +128,74 @@ def primary_place(obs: Observations, options: EstimateOptions) -> int | None:
 def _noise(
     contrast: Contrast, backing: MethodResult | None, obs: Observations, options: EstimateOptions
 ) -> Noise | None:
-    planned, planned_df = options.planned_noise, options.planned_df
     if backing is None:
         return None
-    variance, df = backing.residual, backing.residual_df
-    if variance is None or df is None:
+    used = np.ones(obs.n, dtype=bool) if backing.block is not None else complete_blocks(obs)
+    periods = period_means(obs.keep(used)).condition
+    counts = (
+        int(np.sum(periods == contrast.condition)),
+        int(np.sum(periods == contrast.reference)),
+    )
+    planned, planned_df = options.planned_noise, options.planned_df
+    if backing.residual is None or backing.residual_df is None:
+        # One pair has no noise of its own; the declared figure stands in for it.
         if planned is None or planned_df is None:
             return None
-        # One pair has no noise of its own; the declared figure stands in for it.
-        variance, df = planned**2, planned_df
-    used = np.ones(obs.n, dtype=bool) if backing.method == "mixed" else complete_blocks(obs)
-    names = (contrast.condition, contrast.reference)
-    counts = [int(np.sum(obs.condition[used] == name)) for name in names]
+        return observed_noise(planned**2, planned_df, effect=contrast.estimate, counts=counts)
     return observed_noise(
-        variance,
-        df,
+        backing.residual,
+        backing.residual_df,
         effect=contrast.estimate,
-        counts=(counts[0], counts[1]),
+        counts=counts,
         planned=None if planned is None else (planned, planned_df),
     )
 
 
-def _notes(choice: Choice, result: MethodResult, noise: Noise | None) -> tuple[str, ...]:
-    missing = (result.missing,) if result.missing else ()
-    return choice.notes + result.notes + missing + (noise_notes(noise) if noise else ())
-
-
 def _variance(backing: MethodResult | None) -> Variance:
-    if backing is None or backing.residual is None:
-        return Variance(block=None, residual=nan)
-    return Variance(block=backing.block, residual=backing.residual)
+    if backing is None:
+        # Differences that are all equal leave a randomisation test, but no noise.
+        return Variance(block=None, residual=0.0)
+    if backing.residual is not None:
+        return Variance(block=backing.block, residual=backing.residual)
+    return Variance(
+        block=None, residual=posterior(backing.evidence[0], noise=backing.borrowed).noise ** 2
+    )
+
+
+def _adjusted(contrasts: tuple[Contrast, ...]) -> tuple[Contrast, ...]:
+    """Holm over the comparisons of one trial with several conditions."""
+    p = [c.p for c in contrasts if c.p is not None]
+    if len(contrasts) < 2 or len(p) < len(contrasts):
+        return contrasts
+    return tuple(replace(c, p_adjusted=float(a)) for c, a in zip(contrasts, holm(p), strict=True))
+
+
+def _sensitivity(
+    obs: Observations, options: EstimateOptions, choice: Choice, decision: Decision | None
+) -> tuple[SensitivityRow, ...]:
+    if not options.sensitivity:
+        return ()
+    return sensitivity_rows(
+        obs,
+        options,
+        chosen=choice.method,
+        place=primary_place(obs, options) or 0,
+        verdict=decision.verdict if decision else None,
+    )
+
+
+def _notes(
+    obs: Observations, options: EstimateOptions, choice: Choice, result: MethodResult
+) -> tuple[str, ...]:
+    found = [*choice.notes, *result.notes]
+    place = primary_place(obs, options)
+    if not complete_blocks(obs).all():
+        found.append("Missing periods: " + result.missing)
+    if place is None and options.margin is not None:
+        found.append(
+            "No verdict: with several conditions it has to be declared which of them is compared "
+            "with the reference."
+        )
+    if options.sensitivity and complete_count(obs) > ENOUGH_BLOCKS:
+        found.append(leave_one_block_out(obs, options, place or 0))
+    return tuple(found)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from trialkit.domain.estimates import Contrast
@@ -38,3 +39,8 @@ def evidence_of(contrasts: tuple[Contrast, ...], residual: float) -> tuple[Evide
         for c in contrasts
         if c.se is not None and c.df is not None
     )
+
+
+def left_out_note(names: Iterable[str]) -> str:
+    """Say which nuisance columns were left out because others already carry them."""
+    return "Left out because other columns of the model already carry it: " + ", ".join(names) + "."

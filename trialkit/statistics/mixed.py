@@ -17,21 +17,30 @@ from trialkit.statistics.fixed_effects import (
     nuisance_columns,
 )
 from trialkit.statistics.mixed_blocks import BlockFit, BlockRotation, fit_blocks
+from trialkit.statistics.mixed_components import ComponentsFit, fit_components, group_pattern
 from trialkit.statistics.mixed_small_sample import Covariance, FTest, SmallSample, small_sample
+from trialkit.statistics.periods import measurements_per_period, period_means, period_of
 
 
 @dataclass(frozen=True, eq=False)
 class MixedFit:
-    """REML fit of one trial with a random block effect."""
+    """REML fit of one trial with a random block effect.
+
+    ``block`` is the block variance, ``residual`` that of one measurement around its block with
+    ``residual_df``.
+    """
 
     columns: Columns
-    fit: BlockFit
+    fit: BlockFit | ComponentsFit
+    block: float
+    residual: float
+    residual_df: float
     left_out: tuple[str, ...]
 
     @property
     def at_boundary(self) -> bool:
         """Whether the block variance is estimated at zero."""
-        return self.fit.ratio == 0
+        return self.block == 0
 
     def contrast(
         self, condition: str, versus: str, *, small_sample: str = "kenward-roger"
@@ -46,22 +55,42 @@ class MixedFit:
 
     def by_matrices(self) -> SmallSample:
         """The same inference through full matrices, as the joint test needs it."""
+        if isinstance(self.fit, ComponentsFit):
+            return self.fit.inference
         rotation = self.fit.rotation
         G = np.array([rotation.Z @ rotation.Z.T, np.eye(len(rotation.X))])
-        V = self.fit.block * G[0] + self.fit.residual * G[1]
+        V = self.block * G[0] + self.residual * G[1]
         return small_sample(self.fit.y, rotation.X, Covariance(V, G))
 
 
 def fit_mixed(obs: Observations, terms: Terms) -> MixedFit:
     """Fit y = mean + condition + terms + block + error with random blocks.
 
+    Several measurements of one period share a period effect: when every period has the same
+    number their means carry everything, otherwise the period gets a variance of its own.
+
     Raises
     ------
     UnanswerableError
         When a condition is not estimable, or the noise cannot be split or is not there.
     """
+    repeats = measurements_per_period(obs)
+    if np.all(repeats == repeats[0]):
+        obs = period_means(obs)
     columns, left_out = assemble(
         nuisance_columns(obs, terms), condition_columns(obs), np.ones((obs.n, 1))
     )
-    rotation = BlockRotation.of(columns.matrix, block_indicators(obs.block))
-    return MixedFit(columns, fit_blocks(obs.value, rotation), tuple(left_out))
+    if np.ptp(repeats) > 0:
+        return _with_periods(obs, columns, tuple(left_out))
+    fit = fit_blocks(obs.value, BlockRotation.of(columns.matrix, block_indicators(obs.block)))
+    return MixedFit(columns, fit, fit.block, fit.residual, fit.residual_df, tuple(left_out))
+
+
+def _with_periods(obs: Observations, columns: Columns, left_out: tuple[str, ...]) -> MixedFit:
+    patterns = [group_pattern(obs.block), group_pattern(period_of(obs)), np.eye(obs.n)]
+    fit = fit_components(obs.value, columns.matrix, patterns)
+    # One measurement varies around its block by the chance of its period and its own.
+    residual = float(fit.theta[1] + fit.theta[2])
+    weights = np.array([0.0, 1.0, 1.0])
+    df = 2 * residual**2 / float(weights @ fit.inference.W @ weights)
+    return MixedFit(columns, fit, float(fit.theta[0]), residual, df, left_out)

@@ -112,11 +112,11 @@ def small_sample(y: Array, X: Array, covariance: Covariance, *, bias: bool = Fal
     phi: Array = np.asarray(np.linalg.inv(X.T @ Vi @ X), dtype=np.float64)
     ViX = Vi @ X
     G = covariance.first
-    GViX = np.einsum("rij,jp->rip", G, ViX)
+    GViX = G @ ViX
     P_i = -np.einsum("ip,riq->rpq", ViX, GViX)
-    Q = np.einsum("rip,ij,sjq->rspq", GViX, Vi, GViX)
+    Q = np.einsum("rip,siq->rspq", GViX, Vi @ GViX)
     P = Vi - ViX @ phi @ ViX.T
-    PG = np.einsum("ij,rjk->rik", P, G)
+    PG = P @ G
     W = np.linalg.inv(0.5 * np.einsum("rij,sji->rs", PG, PG))
     gradient = -np.einsum("pa,rab,bq->rpq", phi, P_i, phi)
     inner = Q - np.einsum("rpa,ab,sbq->rspq", P_i, phi, P_i)

@@ -7,6 +7,7 @@ import numpy as np
 from trialkit.domain.estimates import Contrast
 from trialkit.domain.observations import Observations
 from trialkit.errors import Problem, UnanswerableError
+from trialkit.statistics.contrasts import equivalence_level
 from trialkit.statistics.method_result import MethodResult
 from trialkit.statistics.options import EstimateOptions, Pair, pairs_to_compare
 from trialkit.statistics.paired import block_differences
@@ -29,7 +30,7 @@ def rerandomised(obs: Observations, options: EstimateOptions) -> MethodResult:
 
 def _randomisation_contrast(obs: Observations, options: EstimateOptions, pair: Pair) -> Contrast:
     wide = _randomisation_test(obs, options, pair, options.level)
-    narrow = _randomisation_test(obs, options, pair, 2 * options.level - 1)
+    narrow = _randomisation_test(obs, options, pair, equivalence_level(options.level))
     return Contrast(
         condition=pair[0],
         reference=pair[1],

@@ -1,0 +1,104 @@
+"""The primary comparison again under each other defensible method: does the verdict move?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from trialkit.domain.estimates import SensitivityRow, Verdict
+from trialkit.domain.observations import Observations
+from trialkit.errors import RequestError, UnanswerableError
+from trialkit.statistics.classical import satterthwaite
+from trialkit.statistics.methods import Method, run_method, runner
+from trialkit.statistics.options import EstimateOptions
+from trialkit.statistics.paired import complete_blocks
+from trialkit.statistics.verdict import contrast_verdict
+
+
+@dataclass(frozen=True, slots=True)
+class _Variant:
+    """One more way to analyse: its name, what it is for, how to run it."""
+
+    name: str
+    note: str
+    method: Method
+    options: EstimateOptions
+
+
+def sensitivity_rows(
+    obs: Observations,
+    options: EstimateOptions,
+    *,
+    chosen: str,
+    place: int,
+    verdict: Verdict | None,
+) -> tuple[SensitivityRow, ...]:
+    """Re-run the comparison at ``place`` under every method but the ``chosen`` one.
+
+    A method that cannot answer for these data has no row.
+    """
+    rows = []
+    for variant in _variants(obs, options, chosen):
+        try:
+            contrast = variant.method(obs, variant.options).contrasts[place]
+        except (UnanswerableError, RequestError):
+            # Not every method can stand in for every design; that is no fault of the trial.
+            continue
+        found = None
+        if options.margin is not None and verdict is not None:
+            found = contrast_verdict(contrast, sign=options.better.sign, margin=options.margin)
+        moves = found is not None and found is not verdict
+        rows.append(
+            SensitivityRow(
+                method=variant.name,
+                contrast=replace(contrast, method=variant.name),
+                verdict=found,
+                moves=moves,
+                note=variant.note,
+            )
+        )
+    return tuple(rows)
+
+
+def leave_one_block_out(obs: Observations, options: EstimateOptions, place: int) -> str:
+    """Say between which values the paired estimate moves when single blocks are left out."""
+    found = []
+    for block in np.unique(obs.block[complete_blocks(obs)]):
+        kept = obs.keep(obs.block != block)
+        found.append(run_method("paired", kept, options).contrasts[place].estimate)
+    return (
+        f"Leaving out one block at a time moves the difference between {min(found):.3g} and "
+        f"{max(found):.3g} (a description, not a test)."
+    )
+
+
+def _variants(obs: Observations, options: EstimateOptions, chosen: str) -> Iterator[_Variant]:
+    for name, note in _NOTES.items():
+        if name != chosen and (name != "serial" or obs.time is not None):
+            if name == "bayes" and not options.borrowable:
+                continue
+            yield _Variant(name, note, runner(name), options)
+    if chosen in {"paired", "mixed"} and obs.position is not None:
+        turned = replace(options, period_effect=not options.period_effect)
+        word = "with" if turned.period_effect else "without"
+        yield _Variant(
+            f"{chosen}, {word} place in block",
+            "shows what the order inside blocks changes",
+            runner(chosen),
+            turned,
+        )
+    if chosen == "mixed" or not complete_blocks(obs).all():
+        yield _Variant(
+            "mixed, Satterthwaite", "another small-sample correction", satterthwaite, options
+        )
+
+
+_NOTES = {
+    "paired": "complete blocks only",
+    "mixed": "every measured period, random blocks",
+    "serial": "correlation along time instead of blocks",
+    "randomisation": "rests on the draw of the order alone",
+    "bayes": "with the declared noise borrowed",
+}
