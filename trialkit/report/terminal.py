@@ -5,7 +5,7 @@ from __future__ import annotations
 from trialkit.domain.estimates import Contrast, Estimate
 from trialkit.domain.outcomes import Better, Outcome, Scale, Worthwhile
 from trialkit.report.content import OutcomeResult
-from trialkit.report.numbers import NO_NUMBER, POINT, Numbers, Printer
+from trialkit.report.numbers import NO_NUMBER, POINT, Numbers, Printer, to_percent
 from trialkit.report.words.pictures import upper_first
 from trialkit.report.words.verdicts import Names, facts, headline, what_next
 
@@ -39,19 +39,27 @@ def summarise(
     return "\n".join(lines).replace("\u00a0", " ")
 
 
-def plain_outcome(
-    estimate: Estimate, *, better: Better = Better.HIGHER, worthwhile: float | None = None
-) -> Outcome:
-    """An outcome for an estimate that came from a plain table, without a protocol."""
-    scale = Scale(estimate.scale)
-    unit = "%" if scale is Scale.LOG else estimate.unit or "1"
-    margin = None if worthwhile is None else Worthwhile(worthwhile, unit, "given with the request")
+def estimate_text(
+    estimate: Estimate, *, better: Better = Better.HIGHER, numbers: Numbers = POINT
+) -> str:
+    """Say the answer of a plain table, for which there is no protocol."""
+    return summarise(OutcomeResult(plain_outcome(estimate, better), estimate), numbers=numbers)
+
+
+def plain_outcome(estimate: Estimate, better: Better) -> Outcome:
+    """An outcome for an estimate from a plain table; its margin is that of the decision."""
+    log = estimate.scale == Scale.LOG
+    decision, unit = estimate.decision, estimate.unit or "1"
+    margin = None
+    if decision is not None:
+        value = to_percent(decision.margin) if log else decision.margin
+        margin = Worthwhile(value, "%" if log else unit, "given with the request")
     return Outcome(
         name=estimate.outcome,
         label=estimate.outcome,
-        unit=estimate.unit or "1",
+        unit=unit,
         better=better,
-        scale=scale,
+        scale=Scale(estimate.scale),
         worthwhile=margin,
     )
 

@@ -20,6 +20,11 @@ NOT_A_DEVICE: Final = (
     "This page is not a medical device, not a diagnosis and not medical advice. It clears nobody "
     "to exercise. For health questions the word of a licensed professional comes first."
 )
+STOP_SIGNS: Final = (
+    "Stop at once, and get help: chest pain or pressure, unusual breathlessness, faintness, "
+    "confusion, racing or stumbling heartbeat, cold clammy skin, loss of coordination, pain, signs "
+    "of heat illness, or the wish to stop."
+)
 VERDICT_SMALL_PRINT: Final = (
     "The verdict follows a rule written down before the first period, for this athlete, this "
     "test and this setting."

@@ -1,0 +1,88 @@
+"""Session cards: what to do in one period, with timings, rests, stop signs and cautions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from textwrap import fill
+
+from trialkit.domain.allocations import Period
+from trialkit.domain.plans import Plan
+from trialkit.report.words.cautions import STOP_SIGNS, Caution, cautions_for
+
+SEALED = "sealed until it is opened"
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of a card, with its start in minutes from the beginning (None: no fixed time)."""
+
+    start_min: float | None
+    minutes: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """Everything one card shows. ``condition`` and ``recipe`` are empty while sealed."""
+
+    heading: str
+    condition: str
+    recipe: str
+    rest: str
+    steps: tuple[Step, ...]
+    stop_signs: str
+    cautions: tuple[Caution, ...]
+
+
+def make_card(plan: Plan, period: Period) -> Card:
+    """Fill the card of one period; an empty condition leaves it sealed."""
+    condition = next((c for c in plan.conditions if c.name == period.condition), None)
+    return Card(
+        heading=f"Period {period.number} · session {period.session} · block {period.block}",
+        condition=condition.label if condition else "",
+        recipe=condition.recipe if condition else "",
+        rest=_rest(period),
+        steps=_steps(plan),
+        stop_signs=STOP_SIGNS,
+        cautions=cautions_for(plan.hazards),
+    )
+
+
+def card_text(plan: Plan, period: Period) -> str:
+    """Write the card as plain text for a terminal."""
+    card = make_card(plan, period)
+    lines = [card.heading, f"  Condition: {card.condition or SEALED}"]
+    if card.recipe:
+        lines.append(fill(card.recipe, 88, initial_indent="  ", subsequent_indent="  "))
+    if card.rest:
+        lines.append(f"  {card.rest}")
+    if card.steps:
+        lines += ["", "  Steps", *(f"    {clock(s)}  {s.text}" for s in card.steps)]
+    lines += ["", fill(f"Stop signs: {card.stop_signs}", 88, initial_indent="  ",
+                       subsequent_indent="  ")]
+    return "\n".join([*lines, *(f"  Caution: {text}" for text in plan.cautions)])
+
+
+def clock(step: Step) -> str:
+    """When a step starts, as minutes and seconds from the beginning, and how long it takes."""
+    if step.start_min is None:
+        return "     "
+    whole, seconds = divmod(round(step.start_min * 60), 60)
+    return f"{whole:>2}:{seconds:02d}"
+
+
+def _rest(period: Period) -> str:
+    if period.rest is None:
+        return ""
+    unit = {"min": "minutes", "day": "days"}.get(period.rest_unit or "", period.rest_unit)
+    return f"Rest before this period: {period.rest} {unit} (drawn)"
+
+
+def _steps(plan: Plan) -> tuple[Step, ...]:
+    steps: list[Step] = []
+    start: float | None = 0.0
+    for step in plan.card:
+        steps.append(Step(start, step.minutes, step.text))
+        # After a step without a fixed time nobody can say when the next one starts.
+        start = None if start is None or step.minutes == 0 else start + step.minutes
+    return tuple(steps)
