@@ -102,21 +102,27 @@ def _record_problems(entry: Entry, where: str) -> list[Problem]:
 
 def _entries(db: sqlite3.Connection, path: Path, known_head: str | None) -> Iterator[Problem]:
     history, previous, hashes = History(), GENESIS, set[str]()
-    number = 0
+    number, sound = 0, True
     for row in rows_after(db, -(2**63)):
         entry, problems = check_row(row, number + 1, previous, path)
         yield from problems
         number, previous = row[COLUMNS.index("number")], row[COLUMNS.index("hash")]
         hashes.add(previous)
-        if entry is not None and not problems:
-            for refusal in refusals(history, entry.kind, entry.record, entry.corrects):
-                wrong = f"it would have been refused: {refusal.wrong}"
-                yield _altered(f"{path}, entry {number}", refusal.found, wrong)
+        # What may follow an entry that was tampered with, nobody can tell.
+        sound = sound and not problems
+        if entry is not None and sound:
+            yield from _misplaced(history, entry, path)
             history.add(entry.kind, entry.record, entry.corrects)
     yield from _cut_off(db, path, number)
     if known_head is not None and known_head not in hashes:
         wrong = "no entry here has that hash: entries were rewritten or cut off since."
         yield _altered(f"{path}, head", f"not the known head {known_head[:12]}", wrong)
+
+
+def _misplaced(history: History, entry: Entry, path: Path) -> Iterator[Problem]:
+    for refusal in refusals(history, entry.kind, entry.record, entry.corrects):
+        wrong = f"it would have been refused: {refusal.wrong}"
+        yield _altered(f"{path}, entry {entry.number}", refusal.found, wrong)
 
 
 def _cut_off(db: sqlite3.Connection, path: Path, last: int) -> Iterator[Problem]:

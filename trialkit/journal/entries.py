@@ -117,7 +117,8 @@ def _check_signature(draft: Draft, who: str) -> None:
         problems.append(
             Problem("who", "nothing", "every entry says who made it.", "give a name or a role.")
         )
-    if (draft.corrects is None) != (draft.reason is None or not draft.reason.strip()):
+    told = draft.reason is not None and bool(draft.reason.strip())
+    if (draft.corrects is not None) != told or (draft.reason is not None) != told:
         problems.append(
             Problem(
                 where="reason",
