@@ -10,7 +10,13 @@ from trialkit.protocol.findings import Finding, written
 from trialkit.protocol.measurement import ConditionTable
 
 _TWO_CONDITIONS: Final = ("randomised-pairs", "counterbalanced", "phase-change")
-_FREE_BLOCK_SIZE: Final = ("incomplete-blocks", "restricted", "phase-change", "fixed")
+_FREE_BLOCK_SIZE: Final = (
+    "incomplete-blocks",
+    "counterbalanced",
+    "restricted",
+    "phase-change",
+    "fixed",
+)
 _REST_UNITS: Final = {"between_periods": ("min", "h"), "between_sessions": ("day",)}
 _OWN_CONSTRAINTS: Final = (("min_phase", "phase-change"), ("block_days", "multi-day-blocks"))
 
@@ -32,7 +38,8 @@ def design_faults(conditions: tuple[ConditionTable, ...], design: DesignTable) -
 
 
 def _block_size_faults(design: DesignTable, count: int) -> Iterator[Finding]:
-    size = design.block_size or count
+    natural = design.natural_block_size(count)
+    size = design.block_size or natural
     if design.scheme == "incomplete-blocks":
         if not 2 <= size < count:
             yield Finding(
@@ -41,12 +48,12 @@ def _block_size_faults(design: DesignTable, count: int) -> Iterator[Finding]:
                 "an incomplete block holds at least two conditions, but not all.",
                 f"give block_size from 2 to {count - 1}." if count > 2 else "add a condition.",
             )
-    elif design.scheme not in _FREE_BLOCK_SIZE and size != count:
+    elif design.scheme not in _FREE_BLOCK_SIZE and size != natural:
         yield Finding(
             ("design", "block_size"),
             str(size),
-            f"a block of this scheme holds each of the {count} conditions once.",
-            f"write block_size = {count}, or leave it out.",
+            f"a block of this scheme holds {natural} periods here.",
+            f"write block_size = {natural}, or leave it out.",
         )
 
 

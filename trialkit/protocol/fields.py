@@ -102,7 +102,7 @@ def _zone_hint(text: str) -> str:
 
 
 def _clock(value: object) -> object:
-    if isinstance(value, time):
+    if isinstance(value, time) and value == value.replace(second=0, microsecond=0):
         return value
     found = _CLOCK.fullmatch(value) if isinstance(value, str) else None
     if found is None:

@@ -69,8 +69,8 @@ def value_at(path: Path, data: object) -> Any:
     return data
 
 
-def written(value: object) -> str:
-    """A value as it would stand in the file, shortened.
+def written(value: object, *, most: int = 60) -> str:
+    """A value as it would stand in the file, texts shortened to ``most`` characters.
 
     Examples
     --------
@@ -83,11 +83,13 @@ def written(value: object) -> str:
         case int():
             text = str(value) if value.bit_length() < 64 else "a huge number"
         case str():
-            text = _quoted(value)
+            text = _quoted(value, most)
         case dict():
             text = "a table"
         case list() | tuple():
-            text = _listed(value)
+            text = _listed(value, most)
+        case time(second=0, microsecond=0):
+            text = f'"{value:%H:%M}"'
         case datetime() | date() | time():
             text = value.isoformat()
         case _:
@@ -95,12 +97,12 @@ def written(value: object) -> str:
     return text
 
 
-def _quoted(value: str) -> str:
-    text = "".join(c if c.isprintable() else " " for c in value[:200])
-    return f'"{text}"' if len(text) <= 60 else f'"{text[:57]}..."'
+def _quoted(value: str, most: int) -> str:
+    text = "".join(c if c.isprintable() else " " for c in value[: most + 1])
+    return f'"{text}"' if len(text) <= most else f'"{text[: most - 3]}..."'
 
 
-def _listed(value: Sequence[object]) -> str:
-    if any(isinstance(item, dict | list) for item in value) or len(value) > 10:
+def _listed(value: Sequence[object], most: int) -> str:
+    if any(isinstance(item, dict | list) for item in value) or len(value) > most // 5:
         return f"a list of {len(value)}"
-    return "[" + ", ".join(written(item) for item in value) + "]"
+    return "[" + ", ".join(written(item, most=most) for item in value) + "]"

@@ -82,7 +82,7 @@ def _recipe(table: MeasureTable) -> MeasureRecipe:
 
 def _design(protocol: Protocol) -> DesignPlan:
     design = protocol.design
-    size = design.block_size or len(protocol.conditions)
+    size = design.block_size or design.natural_block_size(len(protocol.conditions))
     repeats = design.blocks if len(design.order) == size else 1
     return DesignPlan(
         scheme=design.scheme,
