@@ -1,1 +1,1 @@
-"""Room `app`; see DEVELOPERS.md."""
+"""Use cases, one per verb: plain values in, an ``Answer`` out. The clock is handed in."""

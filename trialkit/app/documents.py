@@ -6,7 +6,8 @@ the log-scale one, which is the coefficient of variation for small errors.
 
 from __future__ import annotations
 
-from math import expm1
+import json
+from math import expm1, isfinite
 from typing import Any
 
 from trialkit.domain.estimates import Contrast, Decision, Estimate, Interval, Noise, SensitivityRow
@@ -111,3 +112,18 @@ def _effect(value: float, *, log: bool) -> float:
 
 def _ends(interval: Interval, *, log: bool) -> list[float]:
     return [_effect(interval.low, log=log), _effect(interval.high, log=log)]
+
+
+def to_json(document: Any) -> str:
+    """JSON with a NaN or an infinity as null, which is all that JSON allows."""
+    return json.dumps(_plain(document), ensure_ascii=False, indent=2, allow_nan=False)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    if isinstance(value, float) and not isfinite(value):
+        return None
+    return value

@@ -16,7 +16,9 @@ def command(
     ],
     repair: Annotated[
         Path | None,
-        typer.Option("--repair", metavar="FILE", help="Write a repaired protocol to this new file."),
+        typer.Option(
+            "--repair", metavar="FILE", help="Write a repaired protocol to this new file."
+        ),
     ] = None,
     as_json: JsonFlag = False,
 ) -> None:
@@ -28,7 +30,7 @@ def command(
     """
     from trialkit.app.check import check_protocol
 
-    result = check_protocol(protocol, repair=repair)
+    result = check_protocol(protocol, repair_to=repair)
     emit(result.text, result.document, as_json=as_json)
     if result.exit_status:
         raise typer.Exit(result.exit_status)

@@ -9,7 +9,7 @@ import typer
 from trialkit.cli.output import JsonFlag, emit
 
 
-def command(  # noqa: PLR0917, PLR0913 - the options of the command
+def command(
     before: Annotated[float, typer.Argument(metavar="BEFORE", help="The value before.")],
     after: Annotated[float, typer.Argument(metavar="AFTER", help="The value after.")],
     typical_error: Annotated[

@@ -10,15 +10,15 @@ from trialkit.cli.output import JsonFlag, emit
 from trialkit.cli.who import TableArgument
 
 
-
-def command(  # noqa: PLR0917, PLR0913 - the options of the command
+def command(
     table: TableArgument,
     outcome: Annotated[str, typer.Option("--outcome", help="Column of the measured values.")],
     condition: Annotated[str, typer.Option("--condition", help="Column of the condition.")],
     reference: Annotated[str, typer.Option("--reference", help="The reference condition.")],
     block: Annotated[str, typer.Option("--block", help="Column of the block (pair).")],
     period: Annotated[
-        str | None, typer.Option("--period", help="Column of the place in the block, to adjust for.")
+        str | None,
+        typer.Option("--period", help="Column of the place in the block, to adjust for."),
     ] = None,
     trend: Annotated[
         str | None,
@@ -37,7 +37,8 @@ def command(  # noqa: PLR0917, PLR0913 - the options of the command
         float | None, typer.Option("--typical-error-df", help="Its degrees of freedom.")
     ] = None,
     worthwhile: Annotated[
-        float | None, typer.Option("--worthwhile", help="Smallest worthwhile change; gives a verdict.")
+        float | None,
+        typer.Option("--worthwhile", help="Smallest worthwhile change; gives a verdict."),
     ] = None,
     better: Annotated[str, typer.Option("--better", help="higher or lower.")] = "higher",
     scale: Annotated[

@@ -11,7 +11,7 @@ from trialkit.cli.output import JsonFlag, emit
 from trialkit.cli.who import DirArgument, WhoFlag, name, now
 
 
-def command(  # noqa: PLR0917 - the options of the command
+def command(
     folder: DirArgument,
     files: Annotated[
         list[Path],
@@ -21,9 +21,14 @@ def command(  # noqa: PLR0917 - the options of the command
         int | None,
         typer.Option("--period", min=1, help="The period it belongs to; else the opened one."),
     ] = None,
+    phase: Annotated[
+        str, typer.Option("--phase", help="trial, familiarisation or baseline.")
+    ] = "trial",
     accept_damaged: Annotated[
         bool,
-        typer.Option("--accept-damaged", help="Use what could be read of a damaged file; recorded."),
+        typer.Option(
+            "--accept-damaged", help="Use what could be read of a damaged file; recorded."
+        ),
     ] = False,
     explain: Annotated[
         bool, typer.Option("--explain", help="Show what was read, cut and removed for each value.")
@@ -38,7 +43,11 @@ def command(  # noqa: PLR0917 - the options of the command
     from trialkit.app.ingesting import IngestRequest, ingest
 
     request = IngestRequest(
-        files=tuple(files), period=period, accept_damaged=accept_damaged, explain=explain
+        files=tuple(files),
+        period=period,
+        phase=phase,
+        accept_damaged=accept_damaged,
+        explain=explain,
     )
     result = ingest(folder, request, at=now(), who=name(who))
     emit(result.text, result.document, as_json=as_json)

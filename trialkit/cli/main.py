@@ -43,10 +43,10 @@ COMMANDS = {
 class LazyGroup(TyperGroup):
     """A group that lists every command but imports one only when it is run."""
 
-    def list_commands(self, ctx: Any) -> list[str]:  # noqa: ARG002, D102
+    def list_commands(self, ctx: Any) -> list[str]:  # noqa: D102
         return list(COMMANDS)
 
-    def get_command(self, ctx: Any, cmd_name: str) -> Any:  # noqa: ARG002, D102
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:  # noqa: D102
         return _entry(cmd_name, COMMANDS[cmd_name], lambda: None) if cmd_name in COMMANDS else None
 
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:  # noqa: D102
@@ -91,8 +91,9 @@ def _show_version(value: bool) -> None:
 def _group(
     version: Annotated[
         bool,
-        typer.Option("--version", help="Show the version and stop.", callback=_show_version,
-                     is_eager=True),
+        typer.Option(
+            "--version", help="Show the version and stop.", callback=_show_version, is_eager=True
+        ),
     ] = False,
 ) -> None: ...
 
@@ -111,9 +112,11 @@ def run() -> None:
     except OSError as error:
         place = f" ({error.filename})" if error.filename else ""
         typer.echo(f"trialkit: the system refused: {error.strerror or error}{place}.", err=True)
-        typer.echo("  Nothing was half-written. Mend the cause and run the command again.", err=True)
+        typer.echo(
+            "  Nothing was half-written. Mend the cause and run the command again.", err=True
+        )
         sys.exit(2)
-    except Exception as error:  # noqa: BLE001 - the last stop before the user
+    except Exception as error:
         if os.environ.get("TRIALKIT_DEBUG"):
             raise
         typer.echo(f"trialkit: a fault of its own: {type(error).__name__}: {error}", err=True)

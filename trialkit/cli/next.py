@@ -13,7 +13,8 @@ from trialkit.cli.who import DirArgument, WhoFlag, name, now
 def command(
     folder: DirArgument,
     code: Annotated[
-        str, typer.Option("--code", help="The keyholder's code for this period, where there is one.")
+        str,
+        typer.Option("--code", help="The keyholder's code for this period, where there is one."),
     ] = "",
     who: WhoFlag = "",
     as_json: JsonFlag = False,

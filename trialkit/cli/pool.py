@@ -10,7 +10,7 @@ from trialkit.cli.output import JsonFlag, emit
 from trialkit.cli.who import TableArgument
 
 
-def command(  # noqa: PLR0917, PLR0913 - the options of the command
+def command(
     table: TableArgument,
     athlete: Annotated[str, typer.Option("--athlete", help="Column of the athlete.")],
     outcome: Annotated[str, typer.Option("--outcome", help="Column of the measured values.")],

@@ -10,7 +10,7 @@ import typer
 from trialkit.cli.output import JsonFlag, emit, say
 
 
-def command(  # noqa: PLR0917, PLR0913 - the options of the command
+def command(
     protocol: Annotated[
         Path, typer.Argument(metavar="PROTOCOL", help="A protocol file, or a trial's folder.")
     ],
@@ -25,12 +25,15 @@ def command(  # noqa: PLR0917, PLR0913 - the options of the command
         int, typer.Option("--replicates", min=100, help="Simulated trials per cell.")
     ] = 20_000,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the simulation.")] = 1,
-    workers: Annotated[int, typer.Option("--workers", min=1, help="Processes on this machine.")] = 1,
+    workers: Annotated[
+        int, typer.Option("--workers", min=1, help="Processes on this machine.")
+    ] = 1,
     scheduler: Annotated[
         str, typer.Option("--scheduler", help="Address of a running Dask scheduler.")
     ] = "",
     figure: Annotated[
-        Path | None, typer.Option("--figure", metavar="FILE", help="Write the picture (svg, png, pdf).")
+        Path | None,
+        typer.Option("--figure", metavar="FILE", help="Write the picture (svg, png, pdf)."),
     ] = None,
     as_json: JsonFlag = False,
 ) -> None:

@@ -11,7 +11,7 @@ from trialkit.cli.output import JsonFlag, emit
 from trialkit.cli.who import DirArgument, WhoFlag, name, now
 
 
-def command(  # noqa: PLR0917 - the options of the command
+def command(
     folder: DirArgument,
     seed: Annotated[
         int | None,

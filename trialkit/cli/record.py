@@ -11,17 +11,22 @@ from trialkit.cli.output import JsonFlag, ask_allowed, emit
 from trialkit.cli.who import DirArgument, WhoFlag, name, now
 
 
-def command(  # noqa: PLR0917, PLR0913 - the options of the command
+def command(
     folder: DirArgument,
     period: Annotated[
         int | None, typer.Option("--period", min=1, help="Period number; else the opened one.")
     ] = None,
+    phase: Annotated[
+        str, typer.Option("--phase", help="trial, familiarisation or baseline.")
+    ] = "trial",
     outcome: Annotated[str, typer.Option("--outcome", help="Outcome of --value.")] = "",
     value: Annotated[str, typer.Option("--value", help="The result; 34.2 or 34,2.")] = "",
     unit: Annotated[str, typer.Option("--unit", help="Its unit; the protocol's if left out.")] = "",
     table: Annotated[
         Path | None,
-        typer.Option("--table", metavar="FILE", help="Results: columns period, outcome, value, unit."),
+        typer.Option(
+            "--table", metavar="FILE", help="Results: columns period, outcome, value, unit."
+        ),
     ] = None,
     deviation: Annotated[
         str, typer.Option("--deviation", help="missed, moved, aborted or swapped.")
@@ -35,7 +40,13 @@ def command(  # noqa: PLR0917, PLR0913 - the options of the command
     guess: Annotated[
         str, typer.Option("--guess", help="Condition the athlete guesses, asked after.")
     ] = "",
+    person: Annotated[
+        str, typer.Option("--person", help="Who expects or guesses: athlete, tester, analyst.")
+    ] = "athlete",
     harm: Annotated[str, typer.Option("--harm", help="A symptom or injury, in words.")] = "",
+    grade: Annotated[
+        str, typer.Option("--grade", help="How bad the harm was: mild, moderate or severe.")
+    ] = "mild",
     covariate: Annotated[
         list[str] | None,
         typer.Option("--covariate", metavar="NAME=VALUE", help="Such as sleep_h=7.5; repeatable."),
@@ -51,7 +62,9 @@ def command(  # noqa: PLR0917, PLR0913 - the options of the command
     amend: Annotated[
         bool, typer.Option("--amend", help="Take the edited protocol.toml as a new version.")
     ] = False,
-    reason: Annotated[str, typer.Option("--reason", help="Why; needed by what changes a plan.")] = "",
+    reason: Annotated[
+        str, typer.Option("--reason", help="Why; needed by what changes a plan.")
+    ] = "",
     who: WhoFlag = "",
     as_json: JsonFlag = False,
 ) -> None:
@@ -65,6 +78,7 @@ def command(  # noqa: PLR0917, PLR0913 - the options of the command
 
     request = RecordRequest(
         period=period,
+        phase=phase,
         outcome=outcome,
         value=value,
         unit=unit,
@@ -73,7 +87,9 @@ def command(  # noqa: PLR0917, PLR0913 - the options of the command
         delivered=delivered,
         expectation=expectation,
         guess=guess,
+        person=person,
         harm=harm,
+        grade=grade,
         covariates=tuple(covariate or ()),
         exclude=exclude,
         note=note,

@@ -10,7 +10,8 @@ from typing import Annotated
 import typer
 
 WhoFlag = Annotated[
-    str, typer.Option("--who", help="Who does this; the login name if left out.", show_default=False)
+    str,
+    typer.Option("--who", help="Who does this; the login name if left out.", show_default=False),
 ]
 DirArgument = Annotated[Path, typer.Argument(metavar="DIR", help="The trial's folder.")]
 TableArgument = Annotated[

@@ -58,8 +58,10 @@ def card_text(plan: Plan, period: Period) -> str:
         lines.append(f"  {card.rest}")
     if card.steps:
         lines += ["", "  Steps", *(f"    {clock(s)}  {s.text}" for s in card.steps)]
-    lines += ["", fill(f"Stop signs: {card.stop_signs}", 88, initial_indent="  ",
-                       subsequent_indent="  ")]
+    lines += [
+        "",
+        fill(f"Stop signs: {card.stop_signs}", 88, initial_indent="  ", subsequent_indent="  "),
+    ]
     return "\n".join([*lines, *(f"  Caution: {text}" for text in plan.cautions)])
 
 

@@ -1,0 +1,80 @@
+"""Check a protocol: problems of the file, threats to the answer, a repaired version on request."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from trialkit.app.answers import Answer
+from trialkit.app.documents import Document, problems_document
+from trialkit.app.folders import write_new_file
+from trialkit.design.repair import repair
+from trialkit.design.threats import find_threats
+from trialkit.domain.allocations import Severity, Threat
+from trialkit.errors import ProtocolError
+from trialkit.protocol import load
+from trialkit.protocol.writing import to_toml
+
+UNSOUND = 4
+
+
+def protocol_path(path: Path) -> Path:
+    """The protocol file meant by a path to it or to its trial's folder."""
+    return path / "protocol.toml" if path.is_dir() else path
+
+
+def check_protocol(path: Path, *, repair_to: Path | None) -> Answer:
+    """Validate a protocol and list what threatens its answer.
+
+    A file with problems ends with exit status 2, one whose question cannot be answered with 4.
+    """
+    try:
+        protocol = load(protocol_path(path))
+    except ProtocolError as error:
+        return _with_problems(error)
+    plan = protocol.plan()
+    threats = find_threats(plan)
+    unsound = any(t.severity is Severity.CANNOT_ANSWER for t in threats)
+    lines = [f"{protocol_path(path)}: the file is in order.", *_threat_lines(threats)]
+    document: Document = {
+        "ok": not unsound,
+        "problems": [],
+        "threats": [_threat_document(t) for t in threats],
+    }
+    if repair_to is not None:
+        repaired, changes = repair(plan)
+        write_new_file(repair_to, to_toml(repaired).encode())
+        lines += ["", f"A repaired protocol is in {repair_to}:", *(f"  - {c}" for c in changes)]
+        document["repaired"] = {"file": str(repair_to), "changes": list(changes)}
+    return Answer("\n".join(lines), document, exit_status=UNSOUND if unsound else 0)
+
+
+def _with_problems(error: ProtocolError) -> Answer:
+    lines = []
+    for p in error.problems:
+        where = p.where if p.line is None else f"line {p.line}, {p.where}"
+        lines += [f"{where}: found {p.found}", f"  wrong: {p.wrong}", f"  fix:   {p.fix}"]
+    count = len(error.problems)
+    lines.append(f"{count} problem{'s' if count > 1 else ''}; threats are looked for once mended.")
+    document: Document = {"ok": False, "problems": problems_document(error.problems), "threats": []}
+    return Answer("\n".join(lines), document, exit_status=error.exit_status)
+
+
+def _threat_lines(threats: tuple[Threat, ...]) -> list[str]:
+    if not threats:
+        return ["No threat was found to the answer of this plan."]
+    lines = []
+    for threat in threats:
+        size = "" if threat.size is None else f" [{threat.size:.3g} {threat.unit or ''}]".rstrip()
+        lines += ["", f"{threat.severity.upper()}: {threat.text}{size}", f"  fix: {threat.fix}"]
+    return lines
+
+
+def _threat_document(threat: Threat) -> Document:
+    return {
+        "id": threat.id,
+        "severity": str(threat.severity),
+        "text": threat.text,
+        "size": threat.size,
+        "unit": threat.unit,
+        "fix": threat.fix,
+    }

@@ -1,0 +1,153 @@
+"""Typed results: reading numbers as people write them, in the protocol's units."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from trialkit.app.trials import Trial, period_or_current
+from trialkit.domain.outcomes import Outcome
+from trialkit.domain.plans import Plan
+from trialkit.domain.units import convert
+from trialkit.errors import Problem, RequestError
+from trialkit.journal import Draft, Kind
+from trialkit.journal.records import Measured, Phase
+
+_NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?")
+_THOUSANDS = re.compile(r"[+-]?\d{1,3},\d{3}")
+
+
+def read_number(text: str, *, where: str) -> float:
+    """Read a number with a decimal point or comma.
+
+    Raises
+    ------
+    RequestError
+        When it is no number, or could be read in two ways.
+
+    Examples
+    --------
+    >>> read_number("34,2", where="--value")
+    34.2
+    """
+    text = text.strip()
+    if _THOUSANDS.fullmatch(text):
+        raise RequestError(
+            Problem(
+                where=where,
+                found=repr(text),
+                wrong="it can be read as thousands or as a decimal comma.",
+                fix=f"write {text.replace(',', '')} or {text.replace(',', '.')}.",
+            )
+        )
+    if not _NUMBER.fullmatch(text):
+        raise RequestError(
+            Problem(
+                where=where,
+                found=repr(text),
+                wrong="it is not a number.",
+                fix="write it like 34.2 or 34,2, the unit with --unit.",
+            )
+        )
+    return float(text.replace(",", "."))
+
+
+def find_outcome(plan: Plan, name: str) -> Outcome:
+    """Look an outcome up; without a name, the only one.
+
+    Raises
+    ------
+    RequestError
+        When there is no such outcome.
+    """
+    names = [o.name for o in plan.outcomes]
+    if not name and len(names) == 1:
+        return plan.outcomes[0]
+    for outcome in plan.outcomes:
+        if outcome.name == name:
+            return outcome
+    raise RequestError(
+        Problem(
+            where="--outcome",
+            found=repr(name) if name else "no outcome",
+            wrong="the protocol has no such outcome." if name else "it has several outcomes.",
+            fix="use one of " + ", ".join(names) + ".",
+        )
+    )
+
+
+def result_draft(plan: Plan, place: tuple[Phase, int, str], value: str, unit: str) -> Draft:
+    """Draft a typed result for (phase, period, outcome), in the outcome's unit."""
+    phase, period, name = place
+    outcome = find_outcome(plan, name)
+    number = read_number(value, where="--value")
+    return Draft(
+        Kind.RESULT,
+        {
+            "period": period,
+            "outcome": outcome.name,
+            "value": convert(number, unit, outcome.unit) if unit else number,
+            "unit": outcome.unit,
+            "phase": phase,
+        },
+    )
+
+
+def correction_draft(trial: Trial, entry: int, value: str, *, reason: str) -> Draft:
+    """Draft the correction of a typed or measured value.
+
+    Raises
+    ------
+    RequestError
+        When the entry is not a value in force.
+    """
+    told = {t.entry: t for t in trial.state.values.values()}.get(entry)
+    if told is None:
+        raise RequestError(
+            Problem(
+                where="--correct",
+                found=f"entry {entry}",
+                wrong="it is not a value in force.",
+                fix="name the last entry of the value (see `trialkit verify` and the report).",
+            )
+        )
+    number = read_number(value, where="--value")
+    record = told.record
+    place = {"period": record.period, "outcome": record.outcome, "phase": record.phase}
+    if isinstance(record, Measured):
+        payload = {**place, "unit": record.unit, "value": number, "settings": {"typed": True}}
+        return Draft(Kind.MEASURED, payload, corrects=entry, reason=reason)
+    return Draft(
+        Kind.RESULT, {**place, "unit": record.unit, "value": number}, corrects=entry, reason=reason
+    )
+
+
+def table_drafts(trial: Trial, path: Path) -> list[Draft]:
+    """Draft one result per row of a table with columns period, outcome, value and, maybe, unit.
+
+    Raises
+    ------
+    RequestError
+        With every row that does not fit, at once.
+    """
+    from trialkit.ingest.tables import read_table
+
+    columns = set(read_table(path).columns)
+    labels = [c for c in ("outcome", "unit") if c in columns]
+    frame = read_table(path, numbers=("period", "value"), labels=labels)
+    drafts, problems = [], []
+    for line, row in frame.iterrows():
+        try:
+            period = period_or_current(trial, int(row["period"]))
+            place = (Phase.TRIAL, period, str(row.get("outcome", "")))
+            drafts.append(result_draft(trial.plan, place, repr(row["value"]), row.get("unit", "")))
+        except RequestError as error:
+            problems += [
+                Problem(f"{path.name}, {p.where}", p.found, p.wrong, p.fix, line=int(line))
+                for p in error.problems
+            ]
+    if problems:
+        raise RequestError(problems)
+    return drafts
+
+
