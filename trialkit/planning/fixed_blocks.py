@@ -7,7 +7,7 @@ import numpy as np
 from trialkit.planning.fits import Fits
 from trialkit.planning.model_columns import Terms, model_columns
 from trialkit.planning.quantiles import Floats
-from trialkit.planning.small_matrices import factorise
+from trialkit.planning.small_matrices import factorise, place, squares
 from trialkit.planning.trials import Trials
 
 
@@ -24,18 +24,16 @@ def fit_fixed_blocks(trials: Trials, terms: Terms) -> Fits:
     # axes: (column, block, condition, trial)
     q, _, size, _ = cells.shape
     centred = (cells - cells.mean(axis=2, keepdims=True)) * complete[:, None]
-    M = np.einsum("ibkr,jbkr->ijr", centred, centred)
     raw = np.einsum("ibkr,bkr->ir", cells**2, np.broadcast_to(complete[:, None], cells.shape[1:]))
-    factors = factorise(M, raw)
-    blocks = complete.sum(axis=0)
-    df = blocks * (size - 1) - factors.kept[:-1].sum(axis=0)
+    factors = factorise(squares(centred.reshape(q, -1, cells.shape[-1])), raw)
+    df = complete.sum(axis=0) * (size - 1) - factors.kept[:-1].sum(axis=0)
     ok = factors.kept[q - 2] & (df > 0)
-    pivot = np.where(factors.kept[q - 2], factors.pivots[q - 2], 1.0)
+    unit_variance = factors.inverse[q - 2]
     spread = np.maximum(factors.pivots[q - 1], 0.0) / np.maximum(df, 1.0)
     return Fits(
-        np.where(ok, factors.L[q - 1, q - 2] / np.sqrt(pivot), 0.0),
+        np.where(ok, factors.L[place(q - 1, q - 2)], 0.0),
         np.where(ok, spread * _periods_per_cell(trials), np.inf),
-        np.where(ok, 1 / pivot / _periods_per_cell(trials), np.inf),
+        np.where(ok, unit_variance / _periods_per_cell(trials), np.inf),
         np.where(ok, df, 0.0),
     )
 

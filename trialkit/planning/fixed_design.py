@@ -26,9 +26,10 @@ from trialkit.planning.quantiles import Floats, UniformTable
 
 _LARGEST_X = np.log(1e10)
 """Upper end of the search in x = ln(1 + phi * largest eigenvalue)."""
-_NODES = 20
+_NODES = np.concatenate([np.arange(0.0, 6.0, 0.4), np.linspace(6.0, _LARGEST_X, 7)])
+"""Nodes of the search: close where ratios are found, wide above."""
 _NEWTON_STEPS = 4
-_NEWTON_DONE = 1e-5
+_NEWTON_DONE = 1e-4
 """A Newton step this small leaves an error of about its square."""
 _BRACKET_STEPS = 60
 _BRACKET_DONE = 1e-8
@@ -138,7 +139,6 @@ class RemlFit:
 
     def __init__(self, design: FixedDesign) -> None:
         self.design = design
-        self.x_nodes = np.linspace(0.0, _LARGEST_X, _NODES)
         self.has_blocks = design.largest > 0 and design.d.size > 1
         x = np.linspace(0.0, _LARGEST_X, _TABLE_SIZE)
         variance, df = _kenward_roger(design, np.expm1(x) / (design.largest or 1.0))
@@ -148,7 +148,7 @@ class RemlFit:
         constant = all(np.ptp(column) < 1e-9 * column[0] for column in (variance, df))
         self._constant_df = float(df[0]) if constant else None
         self._constant_variance = float(variance[0])
-        w = 1 + np.expm1(self.x_nodes)[:, None] / (design.largest or 1.0) * design.d
+        w = 1 + np.expm1(_NODES)[:, None] / (design.largest or 1.0) * design.d
         log_det = np.log(w) @ design.m
         # exp of the criterion over N - p, so that the scan needs one product and no logarithm
         self._scan = np.exp(log_det / design.residual_df)[:, None] / w
@@ -188,46 +188,33 @@ class RemlFit:
         if design.d.size == 2 and design.d[0] == 0.0:
             ratio = (q[1] / design.m[1]) / (q[0] / design.m[0])
             return np.log(np.clip(ratio, 1.0, np.exp(_LARGEST_X)))
-        criterion = self._scan @ q
-        best = np.argmin(criterion, axis=0)
-        x = self.x_nodes.take(best) + self._parabola(criterion, best)
-        low = self.x_nodes.take(np.maximum(best - 1, 0))
-        high = self.x_nodes.take(np.minimum(best + 1, _NODES - 1))
+        best = np.argmin(self._scan @ q, axis=0)
+        x, step = _NODES.take(best), np.inf
+        low = _NODES.take(np.maximum(best - 1, 0))
+        high = _NODES.take(np.minimum(best + 1, _NODES.size - 1))
         for _ in range(_NEWTON_STEPS):
             slope, curvature = self._slopes(x, q)
-            moved = np.clip(x - slope / np.abs(curvature), low, high)  # always downhill
+            # The best node's own side of the bracket cannot hold another, lower basin.
+            low, high = np.where(slope < 0, x, low), np.where(slope < 0, high, x)
+            moved = np.clip(x - slope / np.abs(curvature), low, high)
             step, x = moved - x, moved
         rest = np.flatnonzero((np.abs(step) > _NEWTON_DONE) | ((curvature <= 0) & (x > 0)))
         if rest.size:
             x[rest] = self._bracketed(low[rest], high[rest], q[:, rest])
         return x
 
-    def _parabola(self, criterion: Floats, best: NDArray[np.intp]) -> Floats:
-        """Step from the best node to the vertex of the parabola through it and its neighbours."""
-        trials = np.arange(best.size)
-        inner = np.clip(best, 1, _NODES - 2) * best.size + trials
-        flat = criterion.ravel()
-        left, middle, right = (flat.take(inner + k * best.size) for k in (-1, 0, 1))
-        bend = left - 2 * middle + right
-        vertex = (np.clip(best, 1, _NODES - 2) - best) + (left - right) / (
-            2 * np.abs(bend) + 1e-300
-        )
-        step: Floats = np.clip(vertex, -1.0, 1.0) * self.x_nodes[1]
-        return np.maximum(step, -self.x_nodes.take(best))
-
     def _bracketed(self, low: Floats, high: Floats, q: Floats) -> Floats:
         """Newton kept inside a shrinking bracket: slower, for the few rows Newton alone misses."""
         x = (low + high) / 2
-        at_zero = (low == 0.0) & (self._slopes(np.zeros_like(low), q)[0] >= 0)
         for _ in range(_BRACKET_STEPS):
             slope, curvature = self._slopes(x, q)
             low, high = np.where(slope < 0, x, low), np.where(slope < 0, high, x)
             newton = x - slope / np.where(curvature > 0, curvature, np.nan)
             moved = np.where((newton >= low) & (newton <= high), newton, (low + high) / 2)
             step, x = moved - x, moved
-            if np.all((np.abs(step) < _BRACKET_DONE) | at_zero):
+            if np.all(np.abs(step) < _BRACKET_DONE):
                 break
-        return np.where(at_zero, 0.0, x)
+        return x
 
     def _slopes(self, x: Floats, q: Floats) -> tuple[Floats, Floats]:
         """First and second derivative in x of (N - p) log(sum q/w) + sum m log w."""

@@ -12,6 +12,7 @@ from trialkit.planning.fits import Fits
 from trialkit.planning.fixed_blocks import fit_fixed_blocks
 from trialkit.planning.mixed_blocks import fit_mixed_blocks
 from trialkit.planning.model_columns import Terms
+from trialkit.planning.shared_design import fit_shared_design
 from trialkit.planning.trials import Trials
 from trialkit.statistics.bayes import borrowed_df
 from trialkit.statistics.choice import ENOUGH_BLOCKS
@@ -97,7 +98,8 @@ def _paired(trials: Trials, declaration: Declared) -> Fits:
 
 
 def _mixed(trials: Trials, declaration: Declared) -> Fits:
-    return fit_mixed_blocks(trials, declaration.terms)
+    together = fit_shared_design(trials, declaration.terms)
+    return fit_mixed_blocks(trials, declaration.terms) if together is None else together
 
 
 def _borrowing(trials: Trials, declaration: Declared) -> Fits:

@@ -1,0 +1,71 @@
+"""Trials that share one design are fitted together from one eigendecomposition.
+
+Trials share their design when the order was fixed, and also when all blocks are complete and the
+model has no term that depends on the order: exchanging periods within a block then changes nothing.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+
+from trialkit.planning.fits import Fits
+from trialkit.planning.fixed_design import RemlFit, prepare
+from trialkit.planning.model_columns import Terms, model_columns
+from trialkit.planning.small_matrices import factorise, squares
+from trialkit.planning.trials import Trials
+
+
+def fit_shared_design(trials: Trials, terms: Terms) -> Fits | None:
+    """Fit by REML with Kenward-Roger error, or return None where the designs differ."""
+    if trials.present is not None and (trials.present != trials.present[:, :1]).any():
+        return None
+    if (trials.codes != trials.codes[:, :1]).any():
+        if terms.any or trials.present is not None:
+            return None
+        trials = _in_one_order(trials)
+        if (trials.codes != trials.codes[:, :1]).any():
+            return None
+    rows = slice(None) if trials.present is None else trials.present[:, 0]
+    attended = np.ones(len(trials.y), bool) if trials.present is None else trials.present[:, 0]
+    fit = _ready(
+        trials.codes[:, 0].tobytes(),
+        attended.tobytes(),
+        (trials.block_size, trials.conditions),
+        terms,
+    )
+    if fit is None:
+        return Fits.without_answer(trials.y.shape[1])
+    return fit.fit(trials.y[rows])
+
+
+def _in_one_order(trials: Trials) -> Trials:
+    """Put the periods of every block in the order of their condition codes."""
+    shape = (-1, trials.block_size, trials.y.shape[1])
+    codes, y = trials.codes.reshape(shape), trials.y.reshape(shape)
+    places = np.argsort(codes, axis=1, kind="stable")
+    y, codes = (np.take_along_axis(a, places, axis=1) for a in (y, codes))
+    flat = trials.y.shape
+    return Trials(
+        y.reshape(flat), codes.reshape(flat), None, trials.block_size, trials.conditions
+    )
+
+
+@lru_cache(maxsize=256)
+def _ready(
+    codes: bytes, attended: bytes, sizes: tuple[int, int], terms: Terms
+) -> RemlFit | None:
+    """The design made ready, or None where it cannot answer."""
+    here = np.frombuffer(attended, dtype=bool)
+    order = np.frombuffer(codes, dtype=np.int8)[:, None]
+    one = Trials(np.zeros((here.size, 1)), order, here[:, None], *sizes)
+    columns = np.concatenate([here[None, :, None] * 1.0, model_columns(one, terms)[:-1]])
+    products = squares(columns)
+    kept = factorise(products, np.einsum("itr,itr->ir", columns, columns)).kept[:, 0]
+    X = columns[kept][:, here, 0].T
+    block = (np.arange(here.size) // sizes[0])[here]
+    if not kept[-1] or X.shape[1] >= len(X):
+        return None
+    fit = RemlFit(prepare(X, block, np.eye(X.shape[1])[-1]))
+    return fit if fit.has_blocks else None
