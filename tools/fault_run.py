@@ -31,7 +31,7 @@ from trialkit.errors import JournalError
 from trialkit.journal import Draft, Journal
 
 START = datetime(2026, 1, 1, tzinfo=UTC)
-LONGEST_WAIT_S = 0.06
+LONGEST_WAIT_S = 0.15
 DISK_BYTES = 16 * 1024 * 1024
 
 
@@ -72,7 +72,7 @@ def creation_run(kills: int, seed: int, folder: Path) -> Faults:
     confirmed = cut_off = lost = problems = 0
     for round_ in range(kills):
         path = folder / f"created-{round_}.db"
-        told = killed_writer(path, round_, moments.uniform(0, LONGEST_WAIT_S / 10))
+        told = killed_writer(path, round_, moments.uniform(0, LONGEST_WAIT_S / 20))
         cut_off += path.with_name(path.name + "-journal").exists()
         confirmed += len(told)
         try:

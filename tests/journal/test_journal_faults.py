@@ -70,3 +70,45 @@ def test_a_file_size_limit_stands_in_where_there_is_no_small_disk(tmp_path):
     assert found["cut_off_in_a_write"] == 4
     assert found["confirmed_and_lost"] == found["half_written"] == 0
     assert found["journals_with_problems"] == 0
+
+
+LIMITED = """
+import resource, signal, sys
+from datetime import UTC, datetime
+from pathlib import Path
+from trialkit.errors import JournalError
+from trialkit.journal import Draft, Journal
+
+def limit(size):
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size, resource.RLIM_INFINITY))
+
+def told(call):
+    try:
+        call()
+    except JournalError as error:
+        print(error.problems[0].found)
+
+at, folder = datetime(2026, 1, 1, tzinfo=UTC), Path(sys.argv[1])
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+create = lambda: Journal.create(folder / "trial.db", trial_id="x", at=at, who="y")
+limit(5000)
+told(create)
+limit(resource.RLIM_INFINITY)
+with create() as journal:
+    limit(5000)
+    told(lambda: journal.backup(folder / "copy.db"))
+    limit(resource.RLIM_INFINITY)
+    journal.backup(folder / "copy.db")
+    print(journal.verify())
+"""
+
+
+def test_no_room_for_a_new_journal_or_a_backup_is_told_and_leaves_nothing(tmp_path):
+    done = subprocess.run(
+        [sys.executable, "-c", LIMITED, str(tmp_path)], capture_output=True, text=True, check=True
+    )
+    creating, copying, problems = done.stdout.splitlines()
+    for refusal in (creating, copying):
+        assert "disk" in refusal
+    assert problems == "()"
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["copy.db", "trial.db"]

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from trialkit.errors import JournalError
-from trialkit.journal import Journal, store
+from trialkit.journal import Draft, Journal, store
 
 
 @contextmanager
@@ -137,6 +137,24 @@ def test_a_creation_that_failed_leaves_nothing_and_can_be_done_again(path, at):
         assert journal.trial_id == "again"
 
 
+def test_a_journal_is_created_with_its_first_entries_or_not_at_all(path, at):
+    good, bad = Draft("note", {"text": "x"}), Draft("note", {})
+    problem(lambda: Journal.create(path, trial_id="x", at=at, who="coach", drafts=[good, bad]))
+    assert problem(lambda: Journal.open(path)).found == "an empty file"
+    with Journal.create(path, trial_id="x", at=at, who="coach", drafts=[good, good]) as journal:
+        assert [e.kind for e in journal.entries()] == ["trial-created", "note", "note"]
+
+
+@pytest.mark.parametrize("name", ["trial #1.db", "50% ?mode=ro&x=1.db", "Läufer 'A'.db"])
+def test_any_name_of_a_file_will_do(tmp_path, at, name):
+    folder = tmp_path / name
+    folder.mkdir()
+    Journal.create(folder / name, trial_id="x", at=at, who="coach").close()
+    assert [p.name for p in folder.iterdir()] == [name]
+    with Journal.open(folder / name) as journal:
+        assert journal.verify() == ()
+
+
 def test_a_missing_file_is_not_created(tmp_path):
     path = tmp_path / "trial.db"
     assert problem(lambda: Journal.open(path)).found == "no such file"
@@ -198,9 +216,9 @@ def test_an_old_sqlite_is_told(path, at, monkeypatch):
 
 
 @pytest.mark.parametrize("keep", [100, 4096, 8192, -4096])
-def test_a_truncated_file_is_told(write, path, keep):
-    for i in range(40):
-        write("note", text=f"{i} " + "." * 500)
+def test_a_truncated_file_is_told(write, path, at, keep):
+    drafts = [Draft("note", {"text": f"{i} " + "." * 500}) for i in range(40)]
+    write.journal.append_all(drafts, at=at, who="coach")
     write.journal.close()
     path.write_bytes(path.read_bytes()[:keep])
     with pytest.raises(JournalError) as caught, Journal.open(path) as journal:

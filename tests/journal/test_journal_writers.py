@@ -74,6 +74,19 @@ def test_four_writers_at_once_lose_nothing(write, path):
     assert sum(a.who != b.who for a, b in pairwise(entries)) > 10
 
 
+def test_checking_while_others_write_finds_no_fault(write, path):
+    command = [sys.executable, "-c", ADD, str(path), "anna", "100"]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
+        process.stdin.write(b"go\n")
+        process.stdin.flush()
+        lengths = set()
+        while process.poll() is None:
+            assert write.journal.verify() == ()
+            lengths.add(len(write.journal.entries()))
+    assert process.returncode == 0
+    assert len(lengths) > 5
+
+
 def test_of_several_who_create_the_journal_one_succeeds(path):
     told = at_once(CREATE, [[str(path), name] for name in ("a", "b", "c")])
     answers = Counter(line for lines in told for line in lines)

@@ -35,13 +35,18 @@ class Journal:
         self._history = History()
 
     @classmethod
-    def create(cls, path: Path, *, trial_id: str, at: datetime, who: str) -> Journal:
+    def create(
+        cls, path: Path, *, trial_id: str, at: datetime, who: str, drafts: Sequence[Draft] = ()
+    ) -> Journal:
         """Start the journal of a new trial; its first entry names the trial.
+
+        ``drafts`` are added in the same step: either the journal is there with all of them, or
+        there is none. A file left empty by a creation that was cut off is used.
 
         Raises
         ------
         JournalError
-            When there is a journal already, or the folder cannot be written to.
+            When there is a journal already, the folder cannot be written to, or an entry is wrong.
         """
         path = Path(path)
         db = store.connect(path, read_only=False, create=True)
@@ -49,7 +54,8 @@ class Journal:
         try:
             with store.writing(db, path):
                 store.lay_out(db, path)
-                journal._write([Draft(Kind.TRIAL_CREATED, {"trial_id": trial_id})], at, who)
+                first = Draft(Kind.TRIAL_CREATED, {"trial_id": trial_id})
+                journal._write([first, *drafts], at, who)
         except BaseException:
             db.close()
             raise
