@@ -12,7 +12,8 @@ power by 3.5 %, noise is 1.5 % (SD of one effort), days differ by 1.2 % (SD).
 from __future__ import annotations
 
 import sys
-from datetime import datetime, timedelta
+from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +25,6 @@ from fit_tool.profile.messages.lap_message import LapMessage
 from fit_tool.profile.messages.record_message import RecordMessage
 from fit_tool.profile.messages.session_message import SessionMessage
 from fit_tool.profile.profile_type import Event, EventType, FileType, Manufacturer, Sport
-
 from trialkit.app.demo import demo_allocation, demo_starts
 
 EFFECT = 0.035  # log effect of the warm-up on mean power
@@ -121,7 +121,7 @@ def fit_bytes(start: datetime, channels: dict[str, np.ndarray]) -> bytes:
     end = begin + 1000 * (n - 1)
     builder.add(timer(end, EventType.STOP_ALL))
     edges = np.cumsum([0, REST_S, EFFORT_S, AFTER_S]) * 1000 + begin
-    for number, (low, high) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+    for number, (low, high) in enumerate(pairwise(edges)):
         builder.add(lap(number, int(low), int(high)))
     builder.add(session(begin, end))
     builder.add(activity(end, n - 1))

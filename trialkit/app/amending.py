@@ -7,7 +7,7 @@ from trialkit.errors import Problem, RequestError
 from trialkit.journal import Draft, Kind
 from trialkit.journal.records import ProtocolAmended
 from trialkit.protocol import loads, protocol_sha256, read_protocol_text
-from trialkit.protocol.changes import differences
+from trialkit.protocol.amendments import differences
 
 # A change of these would change the set of sequences the order was drawn from.
 _FIXED_BY_THE_DRAW = ("design.", "conditions.")

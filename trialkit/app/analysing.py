@@ -85,9 +85,7 @@ def opening_drafts(trial: Trial) -> list[Draft]:
     periods = sorted(trial.state.opened)
     shown = trial.state.of(AnalysisOpened)
     if not shown or shown[-1].record.periods != tuple(periods):
-        drafts.append(
-            Draft(Kind.ANALYSIS_OPENED, {"purpose": "analysis", "periods": periods})
-        )
+        drafts.append(Draft(Kind.ANALYSIS_OPENED, {"purpose": "analysis", "periods": periods}))
         if trial.state.next_period is not None or trial.current is not None:
             blocks = _complete_blocks(trial)
             declared = blocks in trial.plan.analysis.looks

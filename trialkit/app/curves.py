@@ -17,7 +17,6 @@ from trialkit.report.content import ChannelCurves
 
 STEP_S = 2.0
 LEAD_S = 60.0
-FALLBACK = "whole"
 
 
 def condition_curves(trial: Trial) -> tuple[ChannelCurves, ...]:
@@ -76,7 +75,7 @@ def _channel_curves(
     if not rows:
         return None
     length = float(np.median(np.subtract(ends, starts)))
-    grid = np.arange(-min(LEAD_S, min(starts)), length + LEAD_S, STEP_S)
+    grid = np.arange(-min(LEAD_S, *starts), length + LEAD_S, STEP_S)
     values = np.vstack(
         [
             _on_grid(c.time_s - start, c.value, grid)
@@ -101,4 +100,6 @@ def _on_grid(
     inside = (cell >= 0) & (cell < grid.size) & np.isfinite(value)
     count = np.bincount(cell[inside], minlength=grid.size)
     total = np.bincount(cell[inside], weights=value[inside], minlength=grid.size)
-    return np.divide(total, count, out=np.full(grid.size, np.nan), where=count > 0)
+    mean: NDArray[np.float64] = np.full(grid.size, np.nan)
+    np.divide(total, count, out=mean, where=count > 0)
+    return mean

@@ -145,9 +145,7 @@ def _run_period(root: Path, number: int, recording: Path, start: datetime) -> No
         record(root, moved, at=start - timedelta(hours=5), who="demo coach")
     open_next(root, code="", at=start, who="demo coach")
     after = start + timedelta(minutes=45)
-    said = RecordRequest(
-        period=number, guess=_GUESSES.get(number, ""), harm=_HARMS.get(number, "")
-    )
+    said = RecordRequest(period=number, guess=_GUESSES.get(number, ""), harm=_HARMS.get(number, ""))
     if said.guess or said.harm:
         record(root, said, at=after, who="demo coach")
     request = IngestRequest(files=(recording,), period=number)

@@ -52,7 +52,7 @@ def contrast_document(contrast: Contrast, *, log: bool) -> Document:
         "se": contrast.se if contrast.se is None or not log else 100 * contrast.se,
         "df": contrast.df,
         "level": contrast.interval.level,
-        "ci": _ends(contrast.interval, log=log),
+        "ci": ends(contrast.interval, log=log),
         "p": contrast.p,
         "p_adjusted": contrast.p_adjusted,
         "exact": contrast.exact,
@@ -66,7 +66,7 @@ def noise_document(noise: Noise, *, log: bool) -> Document:
     return {
         "typical_error": _effect(noise.typical_error, log=log),
         "df": noise.df,
-        "ci": _ends(noise.interval, log=log),
+        "ci": ends(noise.interval, log=log),
         "mdc_single": _effect(noise.mdc_single, log=log),
         "mdc_mean": _effect(noise.mdc_mean, log=log),
         "exceeds_noise": noise.exceeds_noise,
@@ -110,7 +110,8 @@ def _effect(value: float, *, log: bool) -> float:
     return 100 * expm1(value) if log else value
 
 
-def _ends(interval: Interval, *, log: bool) -> list[float]:
+def ends(interval: Interval, *, log: bool = False) -> list[float]:
+    """Both ends of an interval; in percent when the analysis was on logs."""
     return [_effect(interval.low, log=log), _effect(interval.high, log=log)]
 
 

@@ -64,7 +64,7 @@ def estimate_table(path: Path, columns: TableColumns, question: TableQuestion) -
 
     numeric = [c for c in (columns.outcome, columns.period, columns.trend) if c]
     frame = read_table(path, numbers=numeric, labels=(columns.condition, columns.block))
-    better = _better(question.better)
+    better = direction(question.better)
     options = EstimateOptions(
         method=question.method,
         level=question.level,
@@ -130,7 +130,14 @@ def _on_scale(value: float | None, scale: str) -> float | None:
     return log1p(value / 100) if value is not None and scale == Scale.LOG else value
 
 
-def _better(word: str) -> Better:
+def direction(word: str) -> Better:
+    """Which direction is better, from the word for it.
+
+    Raises
+    ------
+    RequestError
+        When the word is neither higher nor lower.
+    """
     if word not in set(Better):
         raise RequestError(
             Problem(

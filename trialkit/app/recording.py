@@ -95,7 +95,9 @@ def _drafts(trial: Trial, request: RecordRequest) -> Iterator[Draft]:
     elif request.value or request.outcome:
         period = _period(trial, request)
         phase = Phase(request.phase)
-        yield result_draft(trial.plan, (phase, period, request.outcome), request.value, request.unit)
+        yield result_draft(
+            trial.plan, (phase, period, request.outcome), request.value, request.unit
+        )
     if request.table is not None:
         yield from table_drafts(trial, request.table)
     if request.deviation:
@@ -239,9 +241,9 @@ def _asked(trial: Trial, request: RecordRequest, ask: Ask) -> list[Draft]:
 
 def _consequences(trial: Trial, request: RecordRequest) -> Iterator[str]:
     """Say what a deviation does to the reference set and the analysis."""
-    from trialkit.design.deviations import effect_of_deviation
-
     if request.deviation:
+        from trialkit.design.deviations import effect_of_deviation
+
         number = request.period or trial.current or trial.state.next_period or 1
         yield effect_of_deviation(trial.plan, request.deviation, number)
     if request.exclude and any(trial.state.of(AnalysisOpened)):

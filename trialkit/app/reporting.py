@@ -26,7 +26,7 @@ def write_report(root: Path, *, pdf: bool, at: datetime, who: str) -> Answer:
     RequestError
         When a PDF is asked for and no browser that could print it is found.
     """
-    from trialkit.report.data_out import data_package
+    from trialkit.report.data_out import data_files
     from trialkit.report.page import render_page
 
     trial = open_trial(root)
@@ -45,7 +45,7 @@ def write_report(root: Path, *, pdf: bool, at: datetime, who: str) -> Answer:
         "index.html": render_page(content).encode(),
         "athlete.html": render_page(content, variant="athlete").encode(),
         "analysis.json": _json(document),
-        **data_package(content),
+        **{f"data/{name}": text.encode() for name, text in data_files(content).items()},
     }
     for name, data in files.items():
         write_file(out / name, data)

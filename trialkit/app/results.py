@@ -149,5 +149,3 @@ def table_drafts(trial: Trial, path: Path) -> list[Draft]:
     if problems:
         raise RequestError(problems)
     return drafts
-
-

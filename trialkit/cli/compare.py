@@ -10,8 +10,8 @@ from trialkit.cli.output import JsonFlag, emit
 
 
 def command(
-    before: Annotated[float, typer.Argument(metavar="BEFORE", help="The value before.")],
-    after: Annotated[float, typer.Argument(metavar="AFTER", help="The value after.")],
+    before: Annotated[str, typer.Argument(metavar="BEFORE", help="The value before.")],
+    after: Annotated[str, typer.Argument(metavar="AFTER", help="The value after.")],
     typical_error: Annotated[
         float, typer.Option("--typical-error", help="Noise SD of one measurement, same unit.")
     ],
@@ -22,7 +22,6 @@ def command(
         float | None, typer.Option("--worthwhile", help="Smallest worthwhile change, same unit.")
     ] = None,
     better: Annotated[str, typer.Option("--better", help="higher or lower.")] = "higher",
-    level: Annotated[float, typer.Option("--level", help="Confidence level.")] = 0.95,
     as_json: JsonFlag = False,
 ) -> None:
     """Tell whether one change is larger than the noise of the measurement.
@@ -39,7 +38,6 @@ def command(
         df=typical_error_df,
         worthwhile=worthwhile,
         better=better,
-        level=level,
     )
     result = compare_values(before, after, question)
     emit(result.text, result.document, as_json=as_json)
