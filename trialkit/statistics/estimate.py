@@ -130,7 +130,8 @@ def _noise(
 ) -> Noise | None:
     if backing is None:
         return None
-    used = np.ones(obs.n, dtype=bool) if backing.block is not None else complete_blocks(obs)
+    everything = backing.block is not None or backing.phi is not None
+    used = np.ones(obs.n, dtype=bool) if everything else complete_blocks(obs)
     periods = period_means(obs.keep(used)).condition
     counts = (
         int(np.sum(periods == contrast.condition)),

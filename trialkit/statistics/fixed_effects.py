@@ -71,8 +71,9 @@ def nuisance_columns(obs: Observations, terms: Terms) -> Columns:
     _check_available(obs, terms)
     parts: list[tuple[str, Array]] = []
     if terms.period_effect and obs.position is not None:
-        places = np.unique(obs.position)[1:]
-        parts += [(f"place {place:g} in block", (obs.position == place) * 1.0) for place in places]
+        position = place_in_block(obs.position, obs.block)
+        places = np.unique(position)[1:]
+        parts += [(f"place {place:g} in block", (position == place) * 1.0) for place in places]
     if terms.trend and obs.time is not None:
         parts.append(("trend", obs.time - obs.time.mean()))
     if terms.carryover:
@@ -106,6 +107,40 @@ def assemble(nuisance: Columns, conditions: Columns, start: Array) -> tuple[Colu
     if aliased:
         raise UnanswerableError([_aliased(name, nuisance) for name in aliased])
     return Columns(kept, tuple(names), conditions.levels), left_out
+
+
+def place_in_block(position: Array, block: NDArray[np.str_]) -> Array:
+    """Places 1, 2, ... in the block, also from period numbers that run through the trial.
+
+    Running numbers are recognised by being more than the rows of the largest block; they can be
+    turned into places when every block covers the same number of periods.
+
+    Raises
+    ------
+    RequestError
+        When the numbers are neither.
+
+    Examples
+    --------
+    >>> place_in_block(np.array([1.0, 2.0, 4.0, 5.0, 6.0]), np.array(list("aabcc"))).tolist()
+    [1.0, 2.0, 2.0, 1.0, 2.0]
+    """
+    size = int(np.unique(block, return_counts=True)[1].max())
+    if np.unique(position).size <= size:
+        return position
+    turn = (position - 1) // size
+    same_turn = set(zip(block.tolist(), turn.tolist(), strict=True))
+    if len(same_turn) != np.unique(block).size or np.any(position % 1):
+        raise RequestError(
+            Problem(
+                where="period",
+                found=f"{np.unique(position).size} different places in blocks of at most {size}",
+                wrong="a period effect belongs to the places inside a block.",
+                fix="give the place in the block (1, 2, ...); for a drift through the whole trial "
+                "use the trend.",
+            )
+        )
+    return np.asarray((position - 1) % size + 1)
 
 
 def block_indicators(block: NDArray[np.str_]) -> Array:

@@ -125,7 +125,12 @@ def small_sample(y: Array, X: Array, covariance: Covariance, *, bias: bool = Fal
     adjusted: Array = phi + 2 * phi @ np.einsum("rs,rspq->pq", W, inner) @ phi
     if bias and covariance.second is not None:
         adjusted -= np.einsum("r,rpq->pq", _parameter_bias(PG, P, covariance.second, W), gradient)
-    return SmallSample(phi @ (ViX.T @ y), phi, (adjusted + adjusted.T) / 2, gradient, W)
+    # Values with many equal leading digits lose their differences in the products below, so a
+    # common level goes straight into the mean where the model has one.
+    level = float(y.mean()) if np.all(X[:, 0] == 1) else 0.0
+    beta = np.asarray(phi @ (ViX.T @ (y - level)))
+    beta[0] += level
+    return SmallSample(beta, phi, (adjusted + adjusted.T) / 2, gradient, W)
 
 
 def _parameter_bias(PG: Array, P: Array, second: Array, W: Array) -> Array:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 
 from trialkit.domain.observations import Observations
 from trialkit.errors import Problem, UnanswerableError
@@ -55,6 +57,12 @@ class FixedBlocksFit:
         effects = L @ self.beta
         F = effects @ np.linalg.solve(L @ self.unscaled @ L.T, effects) / (len(L) * self.variance)
         return float(F), len(L), self.df
+
+    def all_pairs_p(self, condition: str, versus: str) -> float:
+        """Two-sided p of one of all pairwise comparisons (Tukey's studentised range)."""
+        one = self.contrast(condition, versus)
+        spread = abs(one.estimate) / one.se * sqrt(2)
+        return float(stats.studentized_range.sf(spread, len(self.columns.levels), self.df))
 
 
 def complete_blocks(obs: Observations) -> NDArray[np.bool_]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from math import isfinite
 
 import numpy as np
 
@@ -47,7 +48,8 @@ def sensitivity_rows(
             # Not every method can stand in for every design; that is no fault of the trial.
             continue
         found = None
-        if options.margin is not None and verdict is not None:
+        # An infinite interval means that no data could have settled anything by this method.
+        if options.margin is not None and verdict is not None and isfinite(contrast.interval.low):
             found = contrast_verdict(contrast, sign=options.better.sign, margin=options.margin)
         moves = found is not None and found is not verdict
         rows.append(
