@@ -18,7 +18,7 @@ from trialkit.design.draws import Stream
 from trialkit.design.reference_sets import Codes, ReferenceSet
 from trialkit.errors import Problem, RequestError
 
-MOST_STATES: Final = 400_000
+MOST_STATES: Final = 100_000
 
 
 class _State(NamedTuple):

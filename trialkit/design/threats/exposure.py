@@ -14,10 +14,11 @@ from trialkit.errors import RequestError
 # More than this share left over after the rest is a threat; more than half is worse than none.
 _LEFT_OVER = 0.05
 _MOSTLY_LEFT = 0.5
+REST_HALF_LIVES = 5
 # Two hard efforts of one day need 2-6 h between them (common practice, no source).
 _SAME_DAY_REST_MIN = 120
 # Keep the clock time within an hour either way (common practice, no source).
-_CLOCK_SPREAD_H = 2.0
+CLOCK_SPREAD_H = 2.0
 # Gain from the first to the second trial of a performance test: Hopkins, Schabort & Hawley 2001.
 _FIRST_GAIN = 1.2
 _PERFORMANCE = frozenset({"power", "speed", "time", "length", "energy", "count", "mass"})
@@ -32,7 +33,8 @@ def find_exposure_threats(plan: Plan) -> Iterator[Threat]:
     yield from _no_familiarisation(plan)
     yield from _matched_work(plan)
     yield from _time_of_day(plan)
-    if not plan.design.conditions_act_within_period:
+    days_to_act = plan.design.scheme in ("multi-day-blocks", "phase-change")
+    if not plan.design.conditions_act_within_period and not days_to_act:
         yield _cannot_respond()
 
 
@@ -61,7 +63,7 @@ def _left_over(plan: Plan) -> Iterator[Threat]:
             continue
         share = 2 ** (-rest / outcome.half_life_min)
         if share > _LEFT_OVER:
-            yield _too_short(outcome, rest, share, 5 * outcome.half_life_min)
+            yield _too_short(outcome, rest, share, REST_HALF_LIVES * outcome.half_life_min)
 
 
 def _too_short(outcome: Outcome, rest: float, share: float, enough: float) -> Threat:
@@ -171,7 +173,7 @@ def _time_of_day(plan: Plan) -> Iterator[Threat]:
     if plan.design.constraints.balance == "time_of_day":
         return
     spread = clock_spread_h(plan)
-    if spread is not None and spread <= _CLOCK_SPREAD_H:
+    if spread is not None and spread <= CLOCK_SPREAD_H:
         return
     said = f"{digits(spread)} h" if spread is not None else "any number of hours"
     yield Threat(

@@ -1,0 +1,128 @@
+"""What a missed, moved, aborted or swapped period does to the reference set and the analysis."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from trialkit.design.detectable import blocks_df, detectable_effect
+from trialkit.design.schemes import block_length, possible_sequences
+from trialkit.design.threats.sizes import digits, of_typical_error
+from trialkit.domain.plans import Plan
+from trialkit.errors import Problem, RequestError
+
+KINDS: Final = ("missed", "moved", "aborted", "swapped")
+
+
+def effect_of_deviation(plan: Plan, kind: str, period: int) -> str:
+    """Say what a deviation of one period does to the reference set and to the analysis.
+
+    Parameters
+    ----------
+    kind
+        ``missed`` (not held), ``moved`` (held on another day, order kept), ``aborted`` (begun and
+        broken off) or ``swapped`` (another condition was applied than the drawn one).
+    period
+        Number of the period, from 1.
+
+    Raises
+    ------
+    RequestError
+        For another kind, or a period the plan does not have.
+    """
+    length = possible_sequences(plan).length
+    problems = []
+    if kind not in KINDS:
+        problems.append(
+            Problem("deviation", repr(kind), "is not known here.", "use " + ", ".join(KINDS) + ".")
+        )
+    if not 1 <= period <= length:
+        problems.append(
+            Problem(
+                where="period",
+                found=str(period),
+                wrong=f"the trial has periods 1 to {length}.",
+                fix="give the number of the period.",
+            )
+        )
+    if problems:
+        raise RequestError(problems)
+    block = (period - 1) // block_length(plan) + 1
+    tell = {"missed": _missed, "moved": _moved, "aborted": _aborted, "swapped": _swapped}[kind]
+    return tell(plan, period, block)
+
+
+def _orders(plan: Plan) -> str:
+    count = possible_sequences(plan).count()
+    return "the one order the plan fixed" if count == 1 else f"the {count:,} orders possible"
+
+
+def _missed(plan: Plan, period: int, block: int) -> str:
+    return (
+        f"Period {period} is missed. Reference set: it stays {_orders(plan)}, now compared over "
+        f"the periods that were held. Analysis: {_incomplete(plan, block)}"
+    )
+
+
+def _incomplete(plan: Plan, block: int) -> str:
+    if plan.design.scheme in ("restricted", "phase-change", "fixed"):
+        return (
+            "one value less of its condition; the means weigh their values as before. It counts "
+            "as missing by chance only when the reason has nothing to do with the condition."
+        )
+    return (
+        f"block {block} is incomplete. {_with_one_block_less(plan)}The mixed model still uses what "
+        "was measured in the block. Both count it as missing by chance: a reason that has to do "
+        "with the condition (it hurt, it tired) would bias them. Make it up with the same "
+        "condition before the next block starts where the rests allow."
+    )
+
+
+def _with_one_block_less(plan: Plan) -> str:
+    blocks, k = plan.design.blocks, len(plan.conditions)
+    if blocks_df(blocks - 1, k) <= 0:
+        return "No complete blocks are left to estimate noise from. "
+    before, after = (
+        of_typical_error(plan, detectable_effect(b, conditions=k, level=plan.analysis.level))
+        for b in (blocks, blocks - 1)
+    )
+    grows = (
+        f", and the effect probably found grows from {digits(before[0])} to "
+        f"{digits(after[0])} {after[1]}"
+        if before and after
+        else ""
+    )
+    return (
+        f"Complete blocks alone leave {blocks - 1} of {blocks} "
+        f"({blocks_df(blocks - 1, k):g} degrees of freedom instead of {blocks_df(blocks, k):g}"
+        f"{grows}). "
+    )
+
+
+def _moved(plan: Plan, period: int, block: int) -> str:
+    return (
+        f"Period {period} is moved. Reference set: the order is kept, so it stays {_orders(plan)} "
+        f"and nothing is lost. Analysis: block {block} stays whole; trend and serial models take "
+        "the day it was really held, and the rest before it is kept as it really was. A period "
+        "that would come to lie behind a later one is a change of order: record that as swapped."
+    )
+
+
+def _aborted(plan: Plan, period: int, block: int) -> str:
+    return (
+        f"Period {period} is aborted. Reference set: the condition was applied as drawn, so it "
+        f"stays {_orders(plan)}. Analysis: an outcome that could not be measured to its end is "
+        f"treated as missed: {_incomplete(plan, block)} Whether the value counts is decided now, "
+        "before the conditions are opened to the analyst, not when results are seen. If the "
+        "condition was the reason, that is a result about it and is told as harm."
+    )
+
+
+def _swapped(plan: Plan, period: int, block: int) -> str:
+    return (
+        f"Period {period} got another condition than the drawn one. Reference set: it stays "
+        f"{_orders(plan)}, and only a comparison by the condition as drawn is protected by the "
+        f"draw. Analysis: by condition as drawn first, by condition as applied beside it; block "
+        f"{block} no longer holds every condition unless its other period was exchanged as well. "
+        "The periods that are still sealed stay as they are: exchanging one more to make up for "
+        "it would be choosing the order."
+    )
