@@ -81,9 +81,7 @@ def compare(
     change = float(second.mean() - first.mean())
     se = typical_error * sqrt(1 / first.size + 1 / second.size)
     law = norm if df is None else t(df)
-    half = float(law.ppf(0.975)) * se
-    # 1.96 by the definition of the MDC where the typical error is taken as known.
-    mdc95 = (1.96 if df is None else float(law.ppf(0.975))) * se
+    mdc95 = float(law.ppf(0.975)) * se
     margin = worthwhile or 0.0
     signed = better.sign * change
     chance_better = float(law.sf((margin - signed) / se))
@@ -93,7 +91,7 @@ def compare(
         typical_error=typical_error,
         df=df,
         se=se,
-        ci=Interval(change - half, change + half, 0.95),
+        ci=Interval(change - mdc95, change + mdc95, 0.95),
         mdc95=mdc95,
         exceeds_noise=abs(change) > mdc95,
         chance_better=chance_better,
