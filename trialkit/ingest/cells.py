@@ -28,7 +28,7 @@ def is_missing(text: str) -> bool:
 def is_value(text: str) -> bool:
     """Whether a cell holds a number, a date, a stamp or a clock time rather than words."""
     cell = text.strip()
-    return bool(
+    return cell.isdecimal() or bool(
         _NUMBER.fullmatch(cell)
         or looks_iso(cell)
         or _DATE.fullmatch(cell)
@@ -100,6 +100,8 @@ class _Kinds:
         return kinds
 
     def _see(self, cell: str) -> None:
+        if "," not in cell and "." not in cell:
+            return
         if _GROUPED_COMMA_DECIMAL.fullmatch(cell):
             self.grouped_comma = cell
         elif _GROUPED_DOT_DECIMAL.fullmatch(cell):

@@ -18,9 +18,11 @@ from trialkit.domain.units import find_unit
 from trialkit.errors import RequestError
 from trialkit.ingest.cells import Marks, is_missing, is_value, number_marks
 from trialkit.ingest.sources import ReadOptions, Source
+from trialkit.ingest.stamps import looks_iso
 
 SAMPLE_BYTES: Final = 64 * 1024
-_SAMPLE_LINES: Final = 200
+_SAMPLE_LINES: Final = 120
+_DELIMITER_LINES: Final = 60
 _DELIMITERS: Final = ";\t|,"
 _DELIMITER_WORDS: Final = {";": "semicolon", "\t": "tab", "|": "bar", ",": "comma"}
 _LINE_END: Final = re.compile(r"\r\n|\n|\r")
@@ -40,7 +42,8 @@ class Layout:
 class Dialect:
     """Everything needed to read a text table exactly.
 
-    ``offset`` is the byte at which the data rows begin, ``first_line`` its line number from 1.
+    ``offset`` is the byte at which the data rows begin, ``first_line`` its line number from 1;
+    ``stamps`` names the columns that begin with an ISO date.
     """
 
     encoding: str
@@ -50,6 +53,7 @@ class Dialect:
     units: tuple[str, ...]
     offset: int
     first_line: int
+    stamps: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
 
@@ -83,7 +87,7 @@ def propose_dialect(source: Source, options: ReadOptions) -> Dialect:
     sample = source.data[mark : mark + SAMPLE_BYTES]
     decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
     text = decoder.decode(sample)
-    lines = _LINE_END.split(text)
+    lines = _LINE_END.split(text, maxsplit=_SAMPLE_LINES + 1)
     if mark + SAMPLE_BYTES < len(source.data):
         lines = lines[:-1]  # the last one is cut
     lines = lines[:_SAMPLE_LINES]
@@ -107,6 +111,7 @@ def propose_dialect(source: Source, options: ReadOptions) -> Dialect:
         units=tuple(_bare(u) for u in [*units, *[""] * len(names)][: len(names)]),
         offset=mark + _bytes_before(text, layout.first, encoding),
         first_line=layout.first + 1,
+        stamps=tuple(n for n, c in zip(names, rows[layout.first], strict=False) if looks_iso(c)),
         notes=tuple(notes + renamed),
     )
 
@@ -115,6 +120,9 @@ def split_rows(lines: Sequence[str], delimiter: str) -> list[list[str]]:
     """Split lines at a delimiter, quotes respected; one row per line, blank lines empty."""
     rows = []
     for line in lines:
+        if '"' not in line:
+            rows.append(line.split(delimiter) if line else [])
+            continue
         try:
             rows.append(next(csv.reader([line], delimiter=delimiter), []))
         except csv.Error:
@@ -126,7 +134,13 @@ def _delimiter(lines: Sequence[str]) -> str:
     """Delimiter whose split is most even and leaves the fewest other delimiters inside cells."""
     best, best_score = ",", 0.0
     for candidate in _DELIMITERS:
-        rows = [row for row in split_rows(lines, candidate) if any(cell.strip() for cell in row)]
+        if not any(candidate in line for line in lines):
+            continue
+        rows = [
+            row
+            for row in split_rows(lines[:_DELIMITER_LINES], candidate)
+            if any(cell.strip() for cell in row)
+        ]
         width = modal_width(rows)
         if width < 2:
             continue

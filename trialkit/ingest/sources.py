@@ -11,6 +11,8 @@ from pathlib import Path
 from trialkit.errors import Problem, UnreadableError
 
 MEBIBYTE = 1024 * 1024
+_BLANK = b"\0 \t\r\n"
+_CONTROL = bytes([*range(9), *range(14, 32)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,25 +79,25 @@ def open_source(path: Path, max_bytes: int) -> Source:
             Problem(str(path), found, "a recording or table is a file.", "check the name.")
         )
     try:
-        with path.open("rb") as handle:
-            data = handle.read(max_bytes + 1)
+        size = path.stat().st_size
+        data = path.read_bytes() if size <= max_bytes else b""
     except OSError as error:
         reason = error.strerror or "an error of the system"
         raise UnreadableError(
             Problem(str(path), reason, "the file cannot be opened.", "check its permissions.")
         ) from error
     source = Source(name, data)
-    if not data.strip(b"\0 \t\r\n"):
+    if size > max_bytes:
+        raise source.refuse(
+            f"{size / MEBIBYTE:.0f} MB, more than the {max_bytes / MEBIBYTE:.0f} MB that are read",
+            "no recording of one session is that large.",
+            "export one session per file.",
+        )
+    if not data[:4096].strip(_BLANK) and not data.strip(_BLANK):
         raise source.refuse(
             f"{len(data)} bytes, nothing in them",
             "the file is empty.",
             "export it again from the device or the app.",
-        )
-    if len(data) > max_bytes:
-        raise source.refuse(
-            f"more than {max_bytes / MEBIBYTE:.0f} MB",
-            "no recording of one session is that large.",
-            "export one session per file.",
         )
     return source
 
@@ -119,7 +121,7 @@ def _kind(data: bytes) -> str:
 
 
 def _looks_like_text(head: bytes) -> bool:
-    control = sum(byte < 9 or 13 < byte < 32 for byte in head)
+    control = len(head) - len(head.translate(None, _CONTROL))
     # UTF-16 without a mark: about every second byte of plain text is zero.
     zeros_even, zeros_odd = head[::2].count(0), head[1::2].count(0)
     if max(zeros_even, zeros_odd) > 0.3 * len(head) and min(zeros_even, zeros_odd) == 0:

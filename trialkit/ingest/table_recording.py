@@ -14,7 +14,7 @@ from trialkit.domain.measures import CHANNELS
 from trialkit.domain.recordings import Channel, Integrity, Recording
 from trialkit.domain.units import find_unit
 from trialkit.errors import RequestError
-from trialkit.ingest.cells import Marks, is_missing, to_number
+from trialkit.ingest.cells import Marks, is_missing, number_marks, to_number
 from trialkit.ingest.channels import (
     NEEDS_UNIT,
     channel_called,
@@ -55,13 +55,15 @@ def is_workbook(source: Source) -> bool:
 
 @dataclass(slots=True)
 class _Columns:
-    """The table's columns: numbers where a column is numeric, else texts."""
+    """The table's columns: numeric ones, dated ones, and texts."""
 
+    source: Source
+    units: Mapping[str, str]
+    first_line: int
     numbers: dict[str, NDArray[np.float64]] = field(default_factory=dict)
     texts: dict[str, list[str]] = field(default_factory=dict)
-    units: Mapping[str, str] = field(default_factory=dict)
+    stamps: dict[str, pd.Series] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
-    first_line: int = 1
 
 
 def read_csv_recording(source: Source, options: ReadOptions) -> Recording:
@@ -77,8 +79,8 @@ def read_csv_recording(source: Source, options: ReadOptions) -> Recording:
     as_text = dialect.marks.thousands is not None
     frame = read_frame(source, dialect, as_text=as_text)
     units = dict(zip(dialect.names, dialect.units, strict=True))
-    columns = _split(frame, units, dialect.marks, dialect.first_line)
-    columns.notes[:0] = dialect.notes
+    columns = _Columns(source, units, dialect.first_line, notes=list(dialect.notes))
+    _split(columns, frame, dialect.marks)
     return _recording(source, columns, options, "CSV")
 
 
@@ -92,22 +94,20 @@ def read_workbook_recording(source: Source, options: ReadOptions) -> Recording:
     """
     table = text_table(source, options)
     units = dict(zip(table.cells.columns, table.units, strict=True))
-    columns = _split(table.cells, units, table.marks, table.lines[0])
-    columns.notes[:0] = table.notes
+    columns = _Columns(source, units, table.lines[0], notes=list(table.notes))
+    _split(columns, table.cells, table.marks)
     return _recording(source, columns, options, "XLSX")
 
 
-def _split(
-    frame: pd.DataFrame, units: Mapping[str, str], marks: Marks, first_line: int
-) -> _Columns:
-    columns = _Columns(units=units, first_line=first_line)
+def _split(columns: _Columns, frame: pd.DataFrame, marks: Marks) -> None:
     for name in frame.columns:
         series = frame[name]
         if series.dtype.kind in "fiu":
             columns.numbers[name] = series.to_numpy(dtype=np.float64)
+        elif series.dtype.kind == "M":
+            columns.stamps[name] = series
         elif series.dtype.kind != "b":
             _split_texts(columns, name, series.fillna("").astype(str).tolist(), marks)
-    return columns
 
 
 def _split_texts(columns: _Columns, name: str, cells: list[str], marks: Marks) -> None:
@@ -121,6 +121,16 @@ def _split_texts(columns: _Columns, name: str, cells: list[str], marks: Marks) -
             bad.append(i)
         else:
             out[i] = number
+    late = number_marks(cells[i] for i in bad)
+    other = next((i for i in bad if to_number(cells[i], late) is not None), None)
+    if other is not None:
+        line = other + columns.first_line
+        raise columns.source.refuse(
+            f"{cells[other]!r} below rows written with another decimal mark, or none",
+            "the decimal mark changes inside the file, or shows only late in it.",
+            f"say which it is (decimal {late.decimal!r}), or export with plain numbers.",
+            line=line,
+        )
     if filled and len(bad) <= _FEW_BAD * len(filled):
         columns.numbers[name] = out
         if bad:
@@ -135,7 +145,7 @@ def _recording(source: Source, columns: _Columns, options: ReadOptions, kind: st
     time_name = _time_column(source, columns, options)
     axis = _axis(source, columns, time_name, options)
     order = time_order(axis.time_s)
-    if not order.keep.size:
+    if not np.isfinite(axis.time_s).any():
         raise source.refuse(
             f"column {time_name!r} without a single time",
             "a recording needs a time for every sample.",
@@ -167,7 +177,7 @@ def _recording(source: Source, columns: _Columns, options: ReadOptions, kind: st
 
 
 def _time_column(source: Source, columns: _Columns, options: ReadOptions) -> str:
-    names = [*columns.numbers, *columns.texts]
+    names = [*columns.numbers, *columns.stamps, *columns.texts]
     if options.time_column is not None:
         if options.time_column in names:
             return options.time_column
@@ -194,6 +204,8 @@ def _axis(source: Source, columns: _Columns, name: str, options: ReadOptions) ->
     if name in columns.numbers:
         unit = options.units.get(name) or columns.units.get(name) or split_unit(name)[1]
         return TimeAxis.of_numbers(columns.numbers[name], unit, source)
+    if name in columns.stamps:
+        return TimeAxis.of_stamps(columns.stamps[name], options)
     return time_axis(columns.texts[name], name, source, options)
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,10 @@ from trialkit.domain.units import find_unit
 from trialkit.errors import RequestError
 from trialkit.ingest.cells import is_missing
 from trialkit.ingest.sources import ReadOptions, Source
-from trialkit.ingest.stamps import clock_seconds, looks_iso, zone_called
+from trialkit.ingest.stamps import clock_seconds, iso_stamp, looks_iso, zone_called
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _DATE: Final = re.compile(r"\s*(\d{1,2})([./-])(\d{1,2})\2(\d{4})(?:[T ,]+(.*\S))?\s*")
 _DAY_S: Final = 86400.0
@@ -49,6 +52,24 @@ class TimeAxis:
                 return cls((value - start) / scale, begin, (note,))
         return cls(value * _seconds_per(unit, source))
 
+    @classmethod
+    def of_stamps(cls, stamps: pd.Series, options: ReadOptions) -> TimeAxis:
+        """Build the axis from a dated column; stamps without zone are local if the zone is said."""
+        notes = []
+        if stamps.dt.tz is None and options.time_zone is not None:
+            zone = zone_called(options.time_zone)
+            local = stamps.dt.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
+            if lost := int(local.isna().sum() - stamps.isna().sum()):
+                notes.append(f"{lost} stamps fall in the hour of a clock change and are not unique")
+            stamps = local
+        elif stamps.dt.tz is None:
+            notes.append("stamps have no zone: say it (time_zone='Europe/Oslo') to know the start")
+        start = stamps.min()
+        time_s = (stamps - start).dt.total_seconds().to_numpy(dtype=np.float64)
+        dated = stamps.dt.tz is not None and time_s.size and np.isfinite(time_s).any()
+        began = start.to_pydatetime().astimezone(UTC) if dated else None
+        return cls(time_s, began, tuple(notes))
+
 
 def _seconds_per(unit: str, source: Source) -> float:
     if not unit or ":" in unit:
@@ -76,7 +97,7 @@ def time_axis(cells: Sequence[str], name: str, source: Source, options: ReadOpti
     """
     filled = [cell for cell in cells if not is_missing(cell)]
     if filled and looks_iso(filled[0]):
-        return _of_stamps(_parsed(cells, "ISO8601"), options)
+        return _of_stamps([iso_stamp(cell) for cell in cells], options)
     if filled and _DATE.fullmatch(filled[0]):
         return _of_stamps(_dates(cells, filled, name, source, options), options)
     seconds = [None if is_missing(cell) else clock_seconds(cell) for cell in cells]
@@ -105,32 +126,19 @@ def _of_clocks(seconds: NDArray[np.float64]) -> TimeAxis:
     return TimeAxis(unwrapped - first, notes=(note,))
 
 
-def _of_stamps(stamps: list[datetime | None], options: ReadOptions) -> TimeAxis:
+def _of_stamps(stamps: Sequence[datetime | None], options: ReadOptions) -> TimeAxis:
+    """Build the axis from single stamps: those of one file may differ in their offset from UTC."""
+    import pandas as pd
+
     known = [stamp for stamp in stamps if stamp is not None]
-    if not known:
-        return TimeAxis(np.full(len(stamps), np.nan))
-    notes = []
     aware = [stamp for stamp in known if stamp.tzinfo is not None]
-    if aware and len(aware) < len(known):
-        notes.append(f"{len(known) - len(aware)} stamps have no zone and were left out")
-        stamps = [s if s is not None and s.tzinfo is not None else None for s in stamps]
-        known = aware
-    elif not aware and options.time_zone is not None:
-        zone = zone_called(options.time_zone)
-        stamps = [None if s is None else s.replace(tzinfo=zone).astimezone(UTC) for s in stamps]
-        known = [stamp for stamp in stamps if stamp is not None]
-    elif not aware:
-        notes.append("stamps have no zone: say it (time_zone='Europe/Oslo') to know the start")
-    start = min(known)
-    time_s = [np.nan if s is None else (s - start).total_seconds() for s in stamps]
-    began = start.astimezone(UTC) if start.tzinfo is not None else None
-    return TimeAxis(np.array(time_s), began, tuple(notes))
-
-
-def _parsed(cells: Sequence[str], layout: str) -> list[datetime | None]:
-    from trialkit.ingest.stamps import iso_stamp
-
-    return [iso_stamp(cell) for cell in cells]
+    if aware:
+        stamps = [s.astimezone(UTC) if s is not None and s.tzinfo else None for s in stamps]
+    axis = TimeAxis.of_stamps(pd.Series(pd.to_datetime(list(stamps))), options)
+    if not aware or len(aware) == len(known):
+        return axis
+    note = f"{len(known) - len(aware)} stamps have no zone and were left out"
+    return replace(axis, notes=(*axis.notes, note))
 
 
 def _dates(

@@ -138,9 +138,12 @@ def read_frame(source: Source, dialect: Dialect, *, as_text: bool) -> pd.DataFra
     """
     import pandas as pd
 
+    dated = {"parse_dates": list(dialect.stamps), "date_format": "ISO8601"}
+    rows = BytesIO(source.data)
+    rows.seek(dialect.offset)
     try:
         return pd.read_csv(
-            BytesIO(source.data[dialect.offset :]),
+            rows,
             sep=dialect.delimiter,
             header=None,
             names=list(dialect.names),
@@ -152,8 +155,8 @@ def read_frame(source: Source, dialect: Dialect, *, as_text: bool) -> pd.DataFra
             skip_blank_lines=False,
             encoding=dialect.encoding,
             encoding_errors="replace",
-            skipinitialspace=True,
             low_memory=False,
+            **({} if as_text else dated),
         )
     except (pd.errors.ParserError, pd.errors.EmptyDataError, ValueError, OverflowError) as error:
         reason = str(error).replace("Error tokenizing data. C error: ", "").strip()
