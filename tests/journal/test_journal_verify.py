@@ -95,6 +95,14 @@ def test_the_entry_that_was_changed_is_named_first(book, number, column, value):
         journal.entries()
 
 
+@pytest.mark.parametrize(
+    "payload", ['{"period":null, "text":"last"}', '{"text":"last","period":null}']
+)
+def test_a_payload_that_says_the_same_in_other_bytes_was_changed_too(book, payload):
+    tamper(book, ("UPDATE entry SET payload = ? WHERE number = 8", (payload,)))
+    assert first_named(verify(book)) == 8
+
+
 def test_of_several_changed_entries_the_first_is_named_first(book):
     tamper(book, "UPDATE entry SET who = 'x' WHERE number IN (4, 7)")
     problems = verify(book)
