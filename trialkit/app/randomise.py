@@ -74,7 +74,7 @@ def randomise(root: Path, request: DrawRequest, *, at: datetime, who: str) -> An
         ),
     ]
     trial_id = str(UUID(bytes=request.entropy(16), version=4))
-    _write_journal(folder, drafts, trial_id=trial_id, at=at, who=who)
+    Journal.create(folder.journal, trial_id=trial_id, at=at, who=who, drafts=drafts).close()
     return _answer(folder, plan, sealed, request)
 
 
@@ -92,7 +92,8 @@ def key_sheet(plan: Plan, sealed: Seal, key: bytes) -> str:
 
 
 def _refuse_second_draw(folder: TrialFolder) -> None:
-    if folder.journal.exists():
+    # An empty file is what a creation that was cut off leaves behind; nothing was drawn then.
+    if folder.journal.exists() and folder.journal.stat().st_size:
         raise RequestError(
             Problem(
                 where=str(folder.journal),
@@ -116,20 +117,6 @@ def _accepted_threats(plan: Plan, request: DrawRequest) -> list[Threat]:
             for t in fatal
         )
     return fatal
-
-
-def _write_journal(
-    folder: TrialFolder, drafts: list[Draft], *, trial_id: str, at: datetime, who: str
-) -> None:
-    """Write the journal under another name first, so that a kill leaves no half-drawn trial."""
-    building = folder.journal.with_suffix(".building")
-    building.unlink(missing_ok=True)
-    try:
-        with Journal.create(building, trial_id=trial_id, at=at, who=who) as journal:
-            journal.append_all(drafts, at=at, who=who)
-        building.replace(folder.journal)
-    finally:
-        building.unlink(missing_ok=True)
 
 
 def _answer(folder: TrialFolder, plan: Plan, sealed: Seal, request: DrawRequest) -> Answer:

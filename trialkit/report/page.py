@@ -10,7 +10,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from trialkit.report import tables
-from trialkit.report.checklist import checklist_view
+from trialkit.report.checklist import checklist_summary, checklist_table, report_checklist
 from trialkit.report.content import OutcomeResult, PageContent
 from trialkit.report.gallery import build_pictures, names_of
 from trialkit.report.numbers import Numbers
@@ -38,12 +38,13 @@ def render_page(
         Print 3,5 instead of 3.5.
     """
     numbers = Numbers(decimal_comma)
-    template = _environment().get_template(f"{variant}.html")
-    return template.render(_view(content, numbers)) + "\n"
+    template = template_environment().get_template(f"{variant}.html")
+    return template.render(_view(content, numbers), variant=variant) + "\n"
 
 
 @cache
-def _environment() -> Environment:
+def template_environment() -> Environment:
+    """The templates, escaping everything that is not marked safe."""
     environment = Environment(
         loader=PackageLoader("trialkit.report", "templates"),
         autoescape=True,
@@ -88,7 +89,7 @@ def _explain(text: str) -> Markup:
 
 def _view(content: PageContent, numbers: Numbers) -> dict[str, Any]:
     pictures = build_pictures(content, numbers)
-    result = content.primary
+    result, answered = content.primary, report_checklist(content)
     return {
         "content": content,
         "plan": content.plan,
@@ -102,7 +103,10 @@ def _view(content: PageContent, numbers: Numbers) -> dict[str, Any]:
             *cautions.cautions_for(content.plan.hazards),
         ),
         "limits": (*content.limits, *page.LIMITS),
-        "checklist": checklist_view(content),
+        "checklist": checklist_table(answered, page.CHECKLIST),
+        "checklist_summary": checklist_summary(answered),
+        "after": content.plan.details.get("trial.after_trial", ""),
+        "harms": page.harm_line(content),
         "method": method_paragraph(content, numbers),
         "tables": _tables(content, numbers),
         **_answer(result, None if result is None else names_of(content, result), numbers),

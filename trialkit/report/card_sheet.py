@@ -1,0 +1,62 @@
+"""All session cards of a trial as one printable page; sealed periods name no condition."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from trialkit.domain.allocations import Period
+from trialkit.domain.plans import Plan
+from trialkit.report.cards import SEALED, clock, make_card
+from trialkit.report.page import template_environment
+from trialkit.report.words.cautions import cautions_for
+
+INTRO = (
+    "One card per period. The condition is opened with `trialkit next` when its period is about to "
+    "start, not before. Write down what happened, also when it went wrong."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class DatedPeriod:
+    """A period with its planned start; an empty condition is sealed."""
+
+    period: Period
+    start: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Content:
+    is_invented: bool
+
+
+def render_cards(plan: Plan, periods: Iterable[DatedPeriod]) -> str:
+    """Write the cards of the given periods as one HTML document."""
+    view: dict[str, Any] = {
+        "plan": plan,
+        "content": _Content(plan.invented),
+        "variant": "cards",
+        "intro": INTRO,
+        "sealed": f"Condition {SEALED}",
+        "cards": [_card_view(plan, dated) for dated in periods],
+        "cautions": cautions_for(plan.hazards),
+    }
+    return template_environment().get_template("cards.html").render(view) + "\n"
+
+
+def _card_view(plan: Plan, dated: DatedPeriod) -> dict[str, Any]:
+    card = make_card(plan, dated.period)
+    return {
+        "heading": card.heading,
+        "when": dated.start.strftime("%A %d %B %Y, %H:%M") if dated.start else "",
+        "condition": card.condition,
+        "recipe": card.recipe,
+        "rest": card.rest,
+        "stop_signs": card.stop_signs,
+        "steps": [
+            {"clock": clock(s).strip(), "minutes": f"{s.minutes:g}" if s.minutes else "", "text": s.text}
+            for s in card.steps
+        ],
+    }
