@@ -147,7 +147,7 @@ def killed_writer(path: Path, round_: int, wait_s: float) -> dict[int, str]:
         time.sleep(wait_s)
         writer.send_signal(signal.SIGKILL)
         lines = writer.stdout.read().splitlines(keepends=True)
-    told = {}
+    told: dict[int, str] = {}
     for line in lines:
         if line.endswith(b"\n"):
             told |= {int(number): hash_ for number, hash_ in json.loads(line)}
