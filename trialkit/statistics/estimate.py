@@ -197,6 +197,6 @@ def _notes(
             "No verdict: with several conditions it has to be declared which of them is compared "
             "with the reference."
         )
-    if options.sensitivity and complete_count(obs) > ENOUGH_BLOCKS:
+    if options.sensitivity and complete_count(obs) > ENOUGH_BLOCKS and result.residual is not None:
         found.append(leave_one_block_out(obs, options, place or 0))
     return tuple(found)

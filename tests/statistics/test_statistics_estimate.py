@@ -1,0 +1,279 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from trialkit.domain.estimates import Verdict
+from trialkit.domain.observations import Observations
+from trialkit.domain.outcomes import Better
+from trialkit.errors import RequestError, UnanswerableError
+from trialkit.statistics.bayes import borrowed_df
+from trialkit.statistics.estimate import EstimateOptions, estimate
+
+
+def trial(
+    blocks: int = 8, effect: float = 1.0, *, k: int = 2, seed: int = 0, drop: tuple[int, ...] = ()
+) -> Observations:
+    rng = np.random.default_rng(seed)
+    condition = np.concatenate([rng.permutation(list("ABCD"[:k])) for _ in range(blocks)])
+    value = 50 + rng.normal(size=blocks * k) + np.repeat(rng.normal(size=blocks), k)
+    obs = Observations(
+        value + effect * (condition == "B"),
+        condition,
+        np.repeat([f"b{i:02d}" for i in range(blocks)], k),
+        reference="A",
+        position=np.tile(np.arange(1.0, k + 1), blocks),
+        time=np.arange(1.0, blocks * k + 1),
+    )
+    return obs.keep(~np.isin(np.arange(obs.n), drop))
+
+
+def run(obs: Observations, **options: object):  # type: ignore[no-untyped-def]
+    return estimate(obs, options=EstimateOptions(**options))  # type: ignore[arg-type]
+
+
+# -- which method -------------------------------------------------------------------------------
+
+
+def test_complete_pairs_get_the_paired_t() -> None:
+    result = run(trial())
+    assert result.method == "paired"
+    assert "complete" in result.why
+    obs = trial()
+    a, b = (obs.value[obs.condition == c] for c in "AB")
+    want = stats.ttest_rel(b, a)
+    assert result.contrasts[0].p == pytest.approx(want.pvalue, rel=1e-9)
+    assert result.variance.block is None
+
+
+def test_incomplete_pairs_get_the_mixed_model_with_complete_pairs_beside_it() -> None:
+    result = run(trial(drop=(3,)), margin=0.5)
+    assert result.method == "mixed"
+    assert result.n == 15
+    beside = {row.method: row for row in result.sensitivity}
+    assert beside["paired"].contrast.df == 6
+    assert "mixed, Satterthwaite" in beside
+    assert any("Missing periods" in note for note in result.notes)
+
+
+def test_several_conditions_in_complete_blocks() -> None:
+    result = run(trial(6, k=3), all_pairs=True)
+    assert result.method == "paired"
+    names = [(c.condition, c.reference) for c in result.contrasts]
+    assert names == [("B", "A"), ("C", "A"), ("C", "B")]
+    assert all(c.df == 10 for c in result.contrasts)
+    p = sorted(c.p for c in result.contrasts)
+    assert min(c.p_adjusted for c in result.contrasts) == pytest.approx(3 * p[0])
+
+
+def test_verdict_among_several_conditions_needs_a_name() -> None:
+    open_question = run(trial(6, k=3), margin=0.5)
+    assert open_question.decision is None
+    assert any("has to be declared" in note for note in open_question.notes)
+    assert run(trial(6, k=3), margin=0.5, primary_condition="C").decision is not None
+
+
+def test_incomplete_blocks_of_three() -> None:
+    result = run(trial(6, k=3, drop=(1, 9)))
+    assert result.method == "mixed"
+    assert len(result.contrasts) == 2
+
+
+# -- few pairs ----------------------------------------------------------------------------------
+
+
+def test_one_pair_without_a_noise_cannot_be_answered() -> None:
+    with pytest.raises(UnanswerableError, match="says nothing about its own noise") as caught:
+        run(trial(1))
+    assert caught.value.exit_status == 4
+
+
+def test_one_pair_borrows_the_declared_noise() -> None:
+    obs = trial(1, 4.0)
+    result = run(obs, planned_noise=1.0, planned_df=6.0, margin=0.5)
+    (got,) = result.contrasts
+    assert result.method == "bayes"
+    assert got.df == 6
+    assert got.se == pytest.approx(np.sqrt(2))
+    assert result.noise.typical_error == 1.0
+    assert result.decision is not None
+
+
+def test_three_pairs_alone_give_an_estimate_without_a_verdict() -> None:
+    result = run(trial(3, 9.0), margin=0.5)
+    assert result.method == "paired"
+    assert result.decision is None
+    assert any("No verdict" in note for note in result.notes)
+
+
+@settings(derandomize=True, max_examples=30, deadline=None)
+@given(st.integers(2, 9), st.floats(0.2, 5), st.floats(2, 40), st.integers(0, 99))
+def test_borrowed_noise_closed_form(blocks: int, te: float, df: float, seed: int) -> None:
+    obs = trial(blocks, seed=seed)
+    (got,) = run(obs, method="bayes", planned_noise=te, planned_df=df, sensitivity=False).contrasts
+    a, b = (obs.value[obs.condition == c] for c in "AB")
+    d, nu0 = b - a, borrowed_df(df)
+    s2 = (nu0 * te**2 + (blocks - 1) * d.var(ddof=1) / 2) / (nu0 + blocks - 1)
+    assert got.estimate == pytest.approx(d.mean(), abs=1e-12)
+    assert got.df == pytest.approx(nu0 + blocks - 1)
+    assert got.se == pytest.approx(np.sqrt(2 * s2 / blocks), rel=1e-10)
+
+
+def test_bayes_with_incomplete_pairs_and_terms() -> None:
+    dropped = run(trial(drop=(3,)), method="bayes", planned_noise=1.0, planned_df=8.0)
+    assert dropped.contrasts[0].df == 8 + 6
+    adjusted = run(trial(), method="bayes", planned_noise=1.0, planned_df=8.0, period_effect=True)
+    assert adjusted.contrasts[0].df == 8 + 6
+
+
+# -- refusals -----------------------------------------------------------------------------------
+
+
+def test_every_wrong_option_is_reported_at_once() -> None:
+    with pytest.raises(RequestError) as caught:
+        EstimateOptions(method="magic", level=95.0, margin=-1.0, planned_noise=float("nan"))
+    assert [p.where for p in caught.value.problems] == [
+        "method",
+        "level",
+        "smallest worthwhile change",
+        "typical error",
+    ]
+
+
+def test_one_condition_is_refused() -> None:
+    obs = trial()
+    with pytest.raises(UnanswerableError, match="nothing to compare"):
+        run(obs.keep(obs.condition == "A"))
+
+
+def test_constant_values_are_refused() -> None:
+    obs = trial()
+    flat = Observations(np.full(obs.n, 7.0), obs.condition, obs.block, reference="A")
+    with pytest.raises(UnanswerableError, match="one and the same value"):
+        run(flat)
+
+
+def test_equal_differences_leave_no_noise() -> None:
+    obs = trial()
+    exact = Observations(
+        np.repeat(np.arange(8.0), 2) + (obs.condition == "B"), obs.condition, obs.block, "A"
+    )
+    with pytest.raises(UnanswerableError, match="no noise is left"):
+        run(exact)
+    # The draw of the order still speaks.
+    assert run(exact, method="randomisation").contrasts[0].p == 2 / 2**8
+
+
+def test_unknown_primary_condition() -> None:
+    with pytest.raises(RequestError, match="name one of B"):
+        run(trial(), primary_condition="Z")
+
+
+def test_one_order_is_noted_and_refused_with_a_place_effect() -> None:
+    obs = trial()
+    fixed = Observations(
+        obs.value, np.tile(["A", "B"], 8), obs.block, reference="A", position=obs.position
+    )
+    assert any("same order" in note for note in run(fixed).notes)
+    assert not any("same order" in note for note in run(obs).notes)
+    with pytest.raises(UnanswerableError):
+        run(fixed, period_effect=True)
+
+
+def test_replay_needs_sequences_for_several_conditions() -> None:
+    with pytest.raises(UnanswerableError, match="drawn order must be known"):
+        run(trial(5, k=3), method="randomisation")
+
+
+# -- the whole answer ---------------------------------------------------------------------------
+
+
+def test_verdict_follows_the_built_in_effect() -> None:
+    assert run(trial(10, 5.0), margin=1.0).decision.verdict is Verdict.HELPS
+    assert run(trial(10, 5.0), margin=1.0, better=Better.LOWER).decision.verdict is Verdict.HURTS
+    none = run(trial(60, 0.0), margin=1.0).decision
+    assert none.verdict is Verdict.NO_WORTHWHILE_DIFFERENCE
+
+
+def test_no_margin_no_verdict() -> None:
+    assert run(trial()).decision is None
+
+
+def test_randomisation_replays_given_sequences() -> None:
+    obs = trial(7, 2.0)
+    flips = np.array(np.meshgrid(*[[0, 1]] * 7)).reshape(7, -1).T
+    sequences = np.stack([flips, 1 - flips], axis=2).reshape(len(flips), -1)
+    free = run(obs, method="randomisation", margin=1.0)
+    told = run(obs, method="randomisation", margin=1.0, reference_sequences=sequences)
+    assert told.contrasts[0].p == free.contrasts[0].p
+    assert told.contrasts[0].interval.low == pytest.approx(free.contrasts[0].interval.low, abs=1e-6)
+    assert told.decision is not None
+
+
+def test_sensitivity_says_whether_the_verdict_moves() -> None:
+    result = run(trial(8, 0.9, seed=1), margin=0.5, planned_noise=0.1, planned_df=20.0)
+    assert {row.method for row in result.sensitivity} >= {
+        "mixed",
+        "serial",
+        "randomisation",
+        "bayes",
+        "paired, with place in block",
+    }
+    for row in result.sensitivity:
+        assert row.moves == (row.verdict is not None and row.verdict is not result.decision.verdict)
+    # The borrowed noise is a tenth of the athlete's own: that row settles what the trial does not.
+    assert any(row.moves for row in result.sensitivity)
+
+
+def test_sensitivity_can_be_left_out() -> None:
+    assert run(trial(), sensitivity=False).sensitivity == ()
+
+
+def test_repeats_within_a_period_are_not_new_periods() -> None:
+    obs = trial(6)
+    rows = np.repeat(np.arange(obs.n), 5)
+    assert obs.time is not None
+    many = Observations(
+        obs.value[rows], obs.condition[rows], obs.block[rows], reference="A", time=obs.time[rows]
+    )
+    for method in ("paired", "mixed", "serial", "randomisation"):
+        one = run(obs, method=method, sensitivity=False).contrasts[0]
+        five = run(many, method=method, sensitivity=False).contrasts[0]
+        assert five.p == pytest.approx(one.p, rel=1e-6)
+    assert run(many).noise.mdc_mean == pytest.approx(run(obs).noise.mdc_mean)
+
+
+@settings(derandomize=True, max_examples=25, deadline=None)
+@given(st.integers(0, 999), st.floats(-5, 5))
+def test_adding_to_a_block_changes_nothing_inside_complete_blocks(seed: int, push: float) -> None:
+    obs = trial(6, seed=seed)
+    pushed = Observations(
+        obs.value + push * (obs.block == "b02"), obs.condition, obs.block, reference="A"
+    )
+    one = run(obs, sensitivity=False).contrasts[0]
+    other = run(pushed, sensitivity=False).contrasts[0]
+    assert (one.estimate, one.se) == pytest.approx((other.estimate, other.se), abs=1e-9)
+
+
+@settings(derandomize=True, max_examples=25, deadline=None)
+@given(st.integers(0, 999), st.floats(-3, 3))
+def test_a_trend_does_not_touch_the_adjusted_estimate(seed: int, slope: float) -> None:
+    obs = trial(6, seed=seed)
+    orders = {tuple(obs.condition[obs.block == b]) for b in np.unique(obs.block)}
+    if len(orders) == 1:
+        return
+    assert obs.time is not None
+    drifting = Observations(
+        obs.value + slope * obs.time,
+        obs.condition,
+        obs.block,
+        reference="A",
+        position=obs.position,
+        time=obs.time,
+    )
+    one = run(obs, period_effect=True, sensitivity=False).contrasts[0]
+    other = run(drifting, period_effect=True, sensitivity=False).contrasts[0]
+    assert (one.estimate, one.se) == pytest.approx((other.estimate, other.se), abs=1e-8)
