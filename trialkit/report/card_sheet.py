@@ -56,7 +56,11 @@ def _card_view(plan: Plan, dated: DatedPeriod) -> dict[str, Any]:
         "rest": card.rest,
         "stop_signs": card.stop_signs,
         "steps": [
-            {"clock": clock(s).strip(), "minutes": f"{s.minutes:g}" if s.minutes else "", "text": s.text}
+            {
+                "clock": clock(s).strip(),
+                "minutes": f"{s.minutes:g}" if s.minutes else "",
+                "text": s.text,
+            }
             for s in card.steps
         ],
     }

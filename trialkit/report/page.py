@@ -126,7 +126,7 @@ def _answer(result: OutcomeResult | None, names: Names | None, numbers: Numbers)
         "next": verdicts.what_next(estimate.decision, blocks=names.blocks),
         "notes": (*filter(None, [verdicts.scale_note(result.outcome)]), *estimate.notes),
         "why": upper_first(estimate.why.rstrip(".")) + ".",
-        "moves": findings.of_sensitivity(estimate),
+        "moves": findings.agreement(estimate),
     }
 
 

@@ -26,7 +26,7 @@ _VARIABLES: Final = {
 _COLOUR = re.compile("|".join(re.escape(c) for c in _VARIABLES))
 _ID = re.compile(r' id="([^"]+)"')
 _USED = re.compile(r'(?:url\(#|href="#)([^")]+)')
-_FONT = re.compile(r"font: ((?:[\w.]+ )*?[\d.]+px) [^;\"]+")
+_FONT = re.compile(r"(font: (?:[\w.]+ )*?[\d.]+px |font-family: )[^;\"]+")
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,7 +57,7 @@ def inline(picture: Picture) -> str:
     inner = re.sub(r"<!--.*?-->", "", inner, flags=re.DOTALL)
     inner = _own_ids(inner.replace("xlink:href", "href"), picture.name)
     inner = _COLOUR.sub(lambda m: f"var({_VARIABLES[m.group()]})", inner)
-    inner = _FONT.sub(r"font: \1 var(--sans)", inner)
+    inner = _FONT.sub(r"\1var(--sans)", inner)
     inner = re.sub(r"\s*\n\s*", "\n", inner).strip()
     name = picture.name
     return (

@@ -33,15 +33,23 @@ def draw_null(
     printer = Printer.of(outcome, None, numbers)
     values = np.array([printer.shown(v) for v in null.values])
     observed = printer.shown(null.observed)
-    bins = min(41, max(9, 2 * int(np.sqrt(values.size)) + 1))
-    edges = np.histogram_bin_edges(values, bins=bins)
-    # Bars at least as far from zero as the trial's own difference are what the p value counts.
-    counts, _ = np.histogram(values, bins=edges)
-    middle = 0.5 * (edges[1:] + edges[:-1])
-    far = np.abs(middle) >= abs(observed) - 0.5 * (edges[1] - edges[0])
-    shares = 100.0 * counts / values.size
-    for mask, colour in ((~far, style.RULE), (far, style.COLOURS[0])):
-        ax.bar(middle[mask], shares[mask], width=np.diff(edges)[mask], color=colour, linewidth=0)
+    edges = np.histogram_bin_edges(values, bins=min(41, max(9, 2 * int(np.sqrt(values.size)) + 1)))
+    # Orders at least as far from zero as the trial's own are what the p value counts.
+    far = np.abs(values) >= abs(observed) * (1 - 1e-9)
+    floor = np.zeros(edges.size - 1)
+    for part, colour, name in ((far, style.COLOURS[0], "far"), (~far, style.RULE, "near")):
+        shares = 100.0 * np.histogram(values[part], bins=edges)[0] / values.size
+        ax.bar(
+            edges[:-1],
+            shares,
+            width=np.diff(edges),
+            bottom=floor,
+            align="edge",
+            color=colour,
+            linewidth=0,
+            label=name,
+        )
+        floor += shares
     ax.axvline(observed, color=style.COLOURS[1], linewidth=2.2, label="observed")
     ax.plot(
         [observed],

@@ -91,16 +91,25 @@ def of_noise(noise: Noise, outcome: Outcome, numbers: Numbers) -> str:
 
 
 def of_sensitivity(estimate: Estimate) -> str:
-    """Whether the answer moves under other methods."""
+    """Whether the answer moves under other methods, and under which."""
+    movers = [row for row in estimate.sensitivity if row.moves]
+    if estimate.decision is None or not movers:
+        return agreement(estimate)
+    told = ", ".join(f"{row.method} ({row.verdict})" for row in movers)
+    return f"{agreement(estimate)} These are: {told}."
+
+
+def agreement(estimate: Estimate) -> str:
+    """Whether the answer moves under other methods, in one sentence without their names."""
     rows = estimate.sensitivity
-    movers = [r.method for r in rows if r.moves]
     if not rows:
         return ""
     if estimate.decision is None:
-        return f"The estimate by {len(rows)} other methods."
-    if not movers:
-        return f"The verdict is the same under all {len(rows)} other methods."
-    return f"The verdict changes under: {', '.join(movers)}. Read it with that in mind."
+        return f"{len(rows)} other methods were tried on the same question."
+    moving = sum(row.moves for row in rows)
+    if not moving:
+        return f"The verdict is the same by all {len(rows)} other methods."
+    return f"By {moving} of {len(rows)} other methods the verdict would be another one."
 
 
 def of_forest(rows: Sequence[ForestRow]) -> str:

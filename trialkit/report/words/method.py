@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from trialkit.domain.outcomes import Scale
 from trialkit.domain.plans import Plan, Span
 from trialkit.report.content import OutcomeResult, PageContent
@@ -9,7 +11,7 @@ from trialkit.report.numbers import Numbers
 from trialkit.report.words.pictures import lower_first
 from trialkit.report.words.verdicts import declared_margin
 
-_METHODS = {
+METHODS: Final = {
     "paired": "the paired t test on block differences",
     "mixed": (
         "a linear mixed model with a random effect of block, fitted by restricted maximum "
@@ -22,7 +24,7 @@ _METHODS = {
     "randomisation": "a randomisation test over the orders the design could have drawn",
     "bayes": "a Bayesian analysis with a prior on the noise from reliability data",
 }
-_SCHEMES = {
+_SCHEMES: Final = {
     "randomised-pairs": "the order within each pair drawn at random",
     "randomised-blocks": "the order within each block drawn at random",
     "fixed": "the order fixed beforehand, not drawn",
@@ -105,7 +107,7 @@ def _analysis(result: OutcomeResult) -> str:
     estimate = result.estimate
     if estimate is None:
         return "The primary outcome could not be analysed."
-    method = _METHODS.get(estimate.method, estimate.method)
+    method = METHODS.get(estimate.method, estimate.method)
     decision = (
         " The verdict compares the 95 % interval with zero and with the margin, and calls a "
         "difference not worthwhile when the 90 % interval lies inside the margin (two one-sided "

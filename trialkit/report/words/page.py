@@ -8,8 +8,11 @@ from typing import Final
 from trialkit.report.content import PageContent
 
 INVENTED: Final = "Invented data: nobody was measured"
+CHECKLIST: Final = "Items of the reporting guideline for n-of-1 trials (CENT 2015 numbering)"
+CHECKLIST_OPEN: Final = "All items"
 WATERMARK: Final = "invented data"
 FOOTER: Final = "Made with trialkit."
+MEANS: Final = "What it means"
 NO_PRIMARY: Final = "No verdict: the plan names no single primary outcome."
 NO_PRIMARY_WHY: Final = (
     "A verdict is given on exactly one outcome, named before the first period. The estimates "
@@ -19,11 +22,6 @@ NO_ESTIMATE: Final = "No answer: the data could not be analysed."
 NOT_A_DEVICE: Final = (
     "This page is not a medical device, not a diagnosis and not medical advice. It clears nobody "
     "to exercise. For health questions the word of a licensed professional comes first."
-)
-STOP_SIGNS: Final = (
-    "Stop at once, and get help: chest pain or pressure, unusual breathlessness, faintness, "
-    "confusion, racing or stumbling heartbeat, cold clammy skin, loss of coordination, pain, signs "
-    "of heat illness, or the wish to stop."
 )
 VERDICT_SMALL_PRINT: Final = (
     "The verdict follows a rule written down before the first period, for this athlete, this "
@@ -51,6 +49,16 @@ LIMITS: Final = (
     "The range and the chances cover noise, not mistakes: a wrong device setting or a condition "
     "that was not delivered as planned is not in them.",
 )
+
+
+def harm_line(content: PageContent) -> str:
+    """Harms in one sentence, for the sheet."""
+    if content.harms is None:
+        return HARMS_NOT_ASKED
+    if not content.harms:
+        return f"Symptoms and injuries: {HARMS_NONE[0].lower()}{HARMS_NONE[1:]}"
+    told = "; ".join(f"{h.text} ({content.label(h.condition)})" for h in content.harms)
+    return f"Symptoms and injuries: {told}."
 
 
 def blinding_lines(content: PageContent) -> tuple[str, ...]:
@@ -112,7 +120,11 @@ HEADINGS: Final = {
         Heading("limits", "What this result cannot tell"),
         Heading("cautions", "Cautions"),
         Heading("method", "Method", "A paragraph ready for a paper."),
-        Heading("checklist", "Reporting checklist"),
+        Heading(
+            "checklist",
+            "Reporting checklist",
+            "What a reviewer asks for: filled, or named missing with the place to enter it.",
+        ),
         Heading("quality", "Quality of the data"),
         Heading("glossary", "Words"),
     )
