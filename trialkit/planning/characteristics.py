@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from math import expm1, log1p, sqrt
 
-from trialkit.design.schemes import reference_set
+from trialkit.design.schemes import block_length, reference_set
 from trialkit.domain.estimates import Verdict
 from trialkit.domain.outcomes import Outcome, Scale
 from trialkit.domain.plans import Plan
 from trialkit.errors import Problem, RequestError, TrialkitError, UnanswerableError
 from trialkit.planning.chunks import Cell
 from trialkit.planning.grids import Grid, GridRow, OperatingCharacteristics, SimulationSettings
+from trialkit.planning.looks import stages_of
 from trialkit.planning.methods import declared
 from trialkit.planning.model_columns import Terms
 from trialkit.planning.noncentral import power_complete_pairs
@@ -148,17 +149,18 @@ def _cells(
             Cell(
                 key=number,
                 blocks=number,
-                block_size=plan.design.block_size,
+                block_size=block_length(plan),
                 possible=possible,
                 reference=plan.condition_names.index(plan.reference.name),
                 truth=truth,
                 declaration=declared(plan),
+                stages=stages_of(plan, number),
                 effects=tuple(scale.inside(gain) for gain in tried),
                 margin=None if scale.margin is None else scale.inside(scale.margin),
             )
         )
     if not cells:
-        raise RequestError(problems)
+        raise RequestError(dict.fromkeys(problems))
     return cells
 
 
@@ -188,6 +190,7 @@ def _row(cell: Cell, tally: Tally, place: int, gain: float, scale: _Scale) -> Gr
         ci_halfwidth=scale.outside(tally.median_half_width),
         mc_error=max(sqrt(p * (1 - p) / n) for p in chances if 0 <= p <= 1),
         closed_form_power=_closed_form(cell, effect),
+        mean_blocks=float(tally.blocks_used[place]) / n,
     )
 
 
@@ -199,6 +202,7 @@ def _closed_form(cell: Cell, effect: float) -> float | None:
         and declaration.method in {"paired", "auto"}
         and declaration.terms == Terms()
         and truth == Truth(block_sd=truth.block_sd)
+        and len(cell.stages) == 1
         and (cell.blocks >= 4 or declaration.borrowed_df is None or declaration.method == "paired")
         and cell.blocks >= 2
     )

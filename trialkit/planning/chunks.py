@@ -8,7 +8,8 @@ import numpy as np
 
 from trialkit.design.reference_sets import ReferenceSet
 from trialkit.planning.grids import CHUNK
-from trialkit.planning.methods import Answers, Declared, analyse
+from trialkit.planning.looks import Course, Stage, course_of
+from trialkit.planning.methods import Declared
 from trialkit.planning.trials import Truth, simulate
 from trialkit.planning.verdicts import NOT_SETTLED, ORDER, Tally, classify, count_widths
 
@@ -18,7 +19,8 @@ class Cell:
     """Everything needed to simulate one number of blocks; travels to workers as it is.
 
     ``effects`` and ``margin`` are in typical errors, positive being better; ``key`` makes the
-    streams of different cells differ.
+    streams of different cells differ;
+    ``stages`` are the declared looks, the end last.
     """
 
     key: int
@@ -28,6 +30,7 @@ class Cell:
     reference: int
     truth: Truth
     declaration: Declared
+    stages: tuple[Stage, ...]
     effects: tuple[float, ...]
     margin: float | None
 
@@ -53,28 +56,26 @@ def run_chunk(cell: Cell, seed: int, chunk: int, trials: int) -> Tally:
         rng=stream(seed, cell.key, chunk),
         reference=cell.reference,
     )
-    answers = analyse(simulated, cell.declaration)
-    return count(answers, cell)
+    return count(course_of(simulated, cell.declaration, cell.stages), cell)
 
 
-def count(answers: Answers, cell: Cell) -> Tally:
+def count(course: Course, cell: Cell) -> Tally:
     """Count verdicts and rejections for each true effect of the cell."""
-    fits, declaration = answers.fits, cell.declaration
-    outer, inner = (fits.half_width(x) for x in (declaration.level, declaration.inner_level))
     verdicts = np.zeros((len(cell.effects), len(ORDER)), dtype=np.int64)
     rejected = np.zeros(len(cell.effects), dtype=np.int64)
+    used = np.zeros(len(cell.effects), dtype=np.int64)
     for place, effect in enumerate(cell.effects):
-        estimate = fits.estimate + effect
-        rejected[place] = np.count_nonzero(np.abs(estimate) > outer)
+        answers, blocks = course.ended(effect)
+        rejected[place] = np.count_nonzero(answers.intervals.excludes_zero)
+        used[place] = blocks.sum()
         if cell.margin is not None:
-            codes = classify(estimate, outer, inner, cell.margin)
+            codes = classify(answers.intervals, cell.margin)
             codes[~answers.verdict] = NOT_SETTLED
             verdicts[place] = np.bincount(codes, minlength=len(ORDER))
-    trials = fits.estimate.size
     return Tally(
         verdicts=verdicts,
         rejected=rejected,
-        widths=count_widths(outer),
-        unanswered=int(np.count_nonzero(~np.isfinite(outer))),
-        trials=trials,
+        widths=count_widths(course.answers[-1].intervals.half_width),
+        blocks_used=used,
+        trials=course.answers[-1].verdict.size,
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 from trialkit.errors import Problem, RequestError
 from trialkit.planning.chunks import Cell
@@ -25,13 +26,14 @@ def results_from_cluster(
         When the extra is not installed or no scheduler answers at the address.
     """
     try:
-        from distributed import Client, as_completed
+        import distributed
     except ImportError as error:
         raise RequestError(_needs_extra()) from error
     from trialkit.planning.runners import run_batch
 
+    dask: Any = distributed  # its functions carry no types
     try:
-        client = Client(settings.scheduler, timeout=_CONNECT_SECONDS, set_as_default=False)
+        client = dask.Client(settings.scheduler, timeout=_CONNECT_SECONDS, set_as_default=False)
     except (OSError, ValueError) as error:
         raise RequestError(_no_scheduler(settings.scheduler or "")) from error
     with client:
@@ -40,7 +42,7 @@ def results_from_cluster(
             client.submit(run_batch, shared, batch, settings.seed, pure=False, retries=3)
             for batch in batches
         ]
-        for future in as_completed(futures):
+        for future in dask.as_completed(futures):
             yield from future.result()
             future.release()
 

@@ -59,3 +59,40 @@ class Fits:
         squares = np.where(own > 0, own, 0.0) * np.where(own > 0, self.residual, 0.0)
         total = own + df
         return Fits(self.estimate, (df + squares) / total, self.unit_variance, total)
+
+
+@dataclass(frozen=True, eq=False)
+class Intervals:
+    """The interval for a difference and the narrower one for equivalence, ends (trials,) each."""
+
+    low: Floats
+    high: Floats
+    inner_low: Floats
+    inner_high: Floats
+
+    @classmethod
+    def of(cls, fits: Fits, level: float) -> Intervals:
+        """The t intervals of ``level`` and of 2 * level - 1 (90 % beside 95 %)."""
+        outer, inner = fits.half_width(level), fits.half_width(2 * level - 1)
+        d = fits.estimate
+        return cls(d - outer, d + outer, d - inner, d + inner)
+
+    def moved(self, effect: float) -> Intervals:
+        """The intervals had the true effect been larger by ``effect``."""
+        return Intervals(
+            self.low + effect,
+            self.high + effect,
+            self.inner_low + effect,
+            self.inner_high + effect,
+        )
+
+    @property
+    def excludes_zero(self) -> NDArray[np.bool_]:
+        """Whether the interval for a difference lies on one side of zero."""
+        result: NDArray[np.bool_] = (self.low > 0) | (self.high < 0)
+        return result
+
+    @property
+    def half_width(self) -> Floats:
+        """Half the width of the interval for a difference."""
+        return (self.high - self.low) / 2

@@ -27,7 +27,7 @@ def fit_fixed_blocks(trials: Trials, terms: Terms) -> Fits:
     raw = np.einsum("ibkr,bkr->ir", cells**2, np.broadcast_to(complete[:, None], cells.shape[1:]))
     factors = factorise(squares(centred.reshape(q, -1, cells.shape[-1])), raw)
     df = complete.sum(axis=0) * (size - 1) - factors.kept[:-1].sum(axis=0)
-    ok = factors.kept[q - 2] & (df > 0)
+    ok = factors.kept[q - trials.conditions : q - 1].all(axis=0) & (df > 0)
     unit_variance = factors.inverse[q - 2]
     spread = np.maximum(factors.pivots[q - 1], 0.0) / np.maximum(df, 1.0)
     return Fits(

@@ -2,10 +2,10 @@
 
 For a given order of conditions and a given set of attended periods the model
 ``y = X b + block + error`` has one unknown ratio, ``phi = block variance / error variance``.
-Rotating all responses at once into the eigenvectors of the block term (restricted to the space free of the
-fixed effects) leaves every trial with a handful of sums of squares, one per distinct eigenvalue;
-the restricted likelihood, the standard error and the degrees of freedom are functions of those and
-of ``phi`` alone.
+Rotating all responses at once into the eigenvectors of the block term (restricted to the space
+free of the fixed effects) leaves every trial with a handful of sums of squares, one per distinct
+eigenvalue; the restricted likelihood, the standard error and the degrees of freedom are functions
+of those and of ``phi`` alone.
 
 Sources: Patterson & Thompson 1971 (REML); Kenward & Roger 1997, Biometrics 53:983 (adjusted
 variance and df; for a single contrast their scale factor is one).
@@ -187,7 +187,7 @@ class RemlFit:
             return np.zeros(q.shape[1])
         if design.d.size == 2 and design.d[0] == 0.0:
             ratio = (q[1] / design.m[1]) / (q[0] / design.m[0])
-            return np.log(np.clip(ratio, 1.0, np.exp(_LARGEST_X)))
+            return np.asarray(np.log(np.clip(ratio, 1.0, np.exp(_LARGEST_X))))
         best = np.argmin(self._scan @ q, axis=0)
         x, step = _NODES.take(best), np.inf
         low = _NODES.take(np.maximum(best - 1, 0))
@@ -201,7 +201,7 @@ class RemlFit:
         rest = np.flatnonzero((np.abs(step) > _NEWTON_DONE) | ((curvature <= 0) & (x > 0)))
         if rest.size:
             x[rest] = self._bracketed(low[rest], high[rest], q[:, rest])
-        return x
+        return np.asarray(x)
 
     def _bracketed(self, low: Floats, high: Floats, q: Floats) -> Floats:
         """Newton kept inside a shrinking bracket: slower, for the few rows Newton alone misses."""

@@ -100,7 +100,8 @@ class GridRow:
     ``wrong`` the chance of a verdict that says something false; ``settled`` the chance of a right
     verdict other than ``not settled``; ``ci_halfwidth`` the median half-width of the primary
     interval; ``mc_error`` the largest Monte-Carlo standard error among these chances;
-    ``closed_form_power`` what the noncentral t says where it holds exactly.
+    ``closed_form_power`` what the noncentral t says where it holds exactly; ``mean_blocks`` how
+    many blocks a trial takes on average when declared looks may end it.
     """
 
     blocks: int
@@ -112,6 +113,7 @@ class GridRow:
     ci_halfwidth: float
     mc_error: float
     closed_form_power: float | None
+    mean_blocks: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trialkit.domain.plans import Plan
-from trialkit.planning.fits import Fits
+from trialkit.planning.fits import Fits, Intervals
 from trialkit.planning.fixed_blocks import fit_fixed_blocks
+from trialkit.planning.flips import flip_intervals
 from trialkit.planning.mixed_blocks import fit_mixed_blocks
 from trialkit.planning.model_columns import Terms
 from trialkit.planning.shared_design import fit_shared_design
@@ -26,11 +27,6 @@ class Declared:
     level: float
     terms: Terms
     borrowed_df: float | None
-
-    @property
-    def inner_level(self) -> float:
-        """Level of the interval for equivalence: 90 % beside 95 %."""
-        return 2 * self.level - 1
 
 
 def declared(plan: Plan) -> Declared:
@@ -51,24 +47,28 @@ def declared(plan: Plan) -> Declared:
 
 @dataclass(frozen=True, eq=False)
 class Answers:
-    """Fits of many trials, and which of them may carry a verdict."""
+    """Intervals of many trials, and which of the trials may carry a verdict."""
 
-    fits: Fits
+    intervals: Intervals
     verdict: NDArray[np.bool_]
 
 
-def analyse(trials: Trials, declaration: Declared) -> Answers:
+def analyse(trials: Trials, declaration: Declared, *, level: float | None = None) -> Answers:
     """Analyse each trial by the declared method; ``auto`` chooses trial by trial.
 
     The rules are those of ``trialkit.statistics.choice``: complete blocks by differences inside
     them, incomplete ones by REML with Kenward-Roger error; with fewer than four complete blocks
-    declared noise is borrowed, or no verdict is given.
+    declared noise is borrowed, or no verdict is given. ``level`` overrides the declared one, as
+    interim looks do.
     """
+    level = declaration.level if level is None else level
     blocks, complete = complete_blocks(trials)
     enough = blocks >= ENOUGH_BLOCKS
-    method = declaration.method
-    if method != "auto":
-        return Answers(_FITTERS[method](trials, declaration), enough | (method == "bayes"))
+    if declaration.method == "randomisation":
+        return Answers(flip_intervals(trials, level), enough)
+    if declaration.method != "auto":
+        fits = _FITTERS[declaration.method](trials, declaration)
+        return Answers(Intervals.of(fits, level), enough | (declaration.method == "bayes"))
     borrow = ~enough & (declaration.borrowed_df is not None)
     borrow &= ~complete | (trials.conditions == 2)
     chosen = np.where(borrow, "bayes", np.where(complete, "paired", "mixed"))
@@ -79,7 +79,7 @@ def analyse(trials: Trials, declaration: Declared) -> Answers:
             fits = _FITTERS[name](trials, declaration)
         elif places.size:
             fits = fits.put(places, _FITTERS[name](trials.pick(places), declaration))
-    return Answers(fits, enough | borrow)
+    return Answers(Intervals.of(fits, level), enough | borrow)
 
 
 def complete_blocks(trials: Trials) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
@@ -90,7 +90,8 @@ def complete_blocks(trials: Trials) -> tuple[NDArray[np.intp], NDArray[np.bool_]
     full = np.ones(codes[:, 0].shape, bool)
     for code in range(trials.conditions):
         full &= ((codes == code) & here).any(axis=1)
-    return full.sum(axis=0), (full | ~here.any(axis=1)).all(axis=0)
+    tidy = np.all(full | ~here.any(axis=1), axis=0)
+    return full.sum(axis=0), np.asarray(tidy)
 
 
 def _paired(trials: Trials, declaration: Declared) -> Fits:

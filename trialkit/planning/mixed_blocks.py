@@ -35,6 +35,7 @@ _X: Final = np.concatenate([np.arange(0.0, 6.0, 0.4), np.linspace(6.0, np.log(1e
 """Nodes of the search in x = ln(1 + largest block * phi): close where trials are, then wide."""
 _STEPS = 60
 _DONE = 1e-9
+_CONFOUNDED = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,7 +94,7 @@ def fit_mixed_blocks(trials: Trials, terms: Terms) -> Fits:
     """
     products = _products(trials, terms)
     fits = Fits.without_answer(trials.y.shape[1])
-    places = np.flatnonzero(_answerable(products))
+    places = np.flatnonzero(_answerable(products, trials.conditions))
     if not places.size:
         return fits
     products = products.pick(places)
@@ -123,13 +124,17 @@ def _products(trials: Trials, terms: Terms) -> Products:
     return Products(within, tuple(between), sizes, np.array(counts, dtype=float), raw, left)
 
 
-def _answerable(products: Products) -> NDArray[np.bool_]:
-    """Whether the contrast and both variances can be estimated."""
+def _answerable(products: Products, conditions: int) -> NDArray[np.bool_]:
+    """Whether all conditions and both variances can be estimated."""
     q = products.q
-    within = factorise(products.within, products.raw).kept[:-1].sum(axis=0)
-    within_df = products.blocks([s - 1.0 for s in products.sizes]) - within
-    condition: NDArray[np.bool_] = products.factors(0.0).kept[q - 2]
-    return condition & (within_df > 0) & (products.left > within_df)
+    estimable = products.factors(0.0).kept[q - conditions : q - 1].all(axis=0)
+    # The two variances are confounded where their information is singular already at ratio zero.
+    part = np.flatnonzero(estimable & (products.left > 1))
+    information = _Turned(products.pick(part), 0.0).information()
+    det = information["bb"] * information["ee"] - information["be"] ** 2
+    answerable = np.zeros(estimable.size, dtype=bool)
+    answerable[part] = det > _CONFOUNDED * information["bb"] * information["ee"]
+    return answerable
 
 
 def _best_x(products: Products) -> Floats:
@@ -144,7 +149,7 @@ def _best_x(products: Products) -> Floats:
     inside = np.flatnonzero(low < high)
     if inside.size:
         x[inside] = _root(products.pick(inside), low[inside], high[inside])
-    return x
+    return np.asarray(x)
 
 
 def _criterion(products: Products, x: float) -> Floats:
@@ -153,7 +158,8 @@ def _criterion(products: Products, x: float) -> Floats:
     factors = products.factors(phi)
     pivots = np.where(factors.kept, factors.pivots, 1.0)
     spread = products.blocks([float(np.log1p(s * phi)) for s in products.sizes])
-    return spread + np.log(pivots[:-1].prod(axis=0)) + products.left * np.log(pivots[-1])
+    fixed = np.log(pivots[:-1].prod(axis=0))
+    return np.asarray(spread + fixed + products.left * np.log(pivots[-1]))
 
 
 def _slope(products: Products, x: Floats) -> Floats:
@@ -198,56 +204,69 @@ def _root(products: Products, low: Floats, high: Floats) -> Floats:
     return result
 
 
+class _Turned:
+    """The matrices of the 1997 paper at one ratio, in the basis that makes the information 1.
+
+    There every product X' V^-1 G .. G V^-1 X, with G the block or the residual matrix, is a
+    weighted sum of the turned B_s with powers of g_s and s as weights.
+    """
+
+    def __init__(self, products: Products, phi: Floats | float) -> None:
+        self.products = products
+        self.factors = products.factors(phi)
+        self._g = products.shrinkage(phi)
+        q = products.q - 1
+        basis = self.factors.basis(q)
+        self._between = [_turn(basis, full(b, q)) for b in products.between]
+        one = np.eye(q)[:, :, None] * self.factors.kept[:q, None]
+        self._within = one - sum(t * g for t, g in zip(self._between, self._g, strict=True))
+        self.D = {"b": self._weighted(2, 1), "e": self._weighted(2, 0)}
+        self.Q = {pair: self._weighted(3, pair.count("b")) for pair in ("bb", "be", "ee")}
+
+    def _weighted(self, power: int, blocks: int) -> Floats:
+        parts = zip(self._between, self.products.sizes, self._g, strict=True)
+        between = sum(t * (s**blocks * g**power) for t, s, g in parts)
+        return np.asarray(between if blocks else between + self._within)
+
+    def _trace(self, blocks: int) -> Floats:
+        inner = 0.0 if blocks else 1.0
+        sizes = zip(self.products.sizes, self._g, strict=True)
+        return self.products.blocks([s**blocks * g**2 + inner * (s - 1) for s, g in sizes])
+
+    def information(self) -> dict[str, Floats]:
+        """Expected information of block and residual variance (for a residual variance of 1)."""
+        return {
+            pair: 0.5
+            * (
+                self._trace(pair.count("b"))
+                - 2 * np.einsum("iir->r", Q)
+                + np.einsum("ijr,ijr->r", self.D[pair[0]], self.D[pair[1]])
+            )
+            for pair, Q in self.Q.items()
+        }
+
+
 def _kenward_roger(products: Products, phi: Floats) -> Fits:
     """Estimate, adjusted variance and df of the last condition's coefficient.
 
-    In the basis that turns the information into the identity, every matrix of the 1997 paper is a
-    weighted sum of the turned B_s: writing V^-1 G_b V^-1 ... for block and residual parts leaves
-    powers of g_s and s as weights. The contrast is the last coordinate of that basis.
+    In the turned basis the contrast is the last coordinate.
     """
-    p, q = products, products.q - 1
-    factors = p.factors(phi)
-    basis = factors.basis(q)
-    g = p.shrinkage(phi)
-    turned = [_turn(basis, full(b, q)) for b in p.between]
-    one = np.eye(q)[:, :, None] * factors.kept[:q, None]
-    within = one - sum(t * gs for t, gs in zip(turned, g, strict=True))
-
-    def weighted(power: int, blocks: int) -> Floats:
-        parts = (t * s**blocks * gs**power for t, s, gs in zip(turned, p.sizes, g, strict=True))
-        return np.asarray(sum(parts, within if blocks == 0 else np.zeros(())))
-
-    def trace(blocks: int) -> Floats:
-        inner = 0.0 if blocks else 1.0
-        return p.blocks(
-            [s**blocks * gs**2 + inner * (s - 1) for s, gs in zip(p.sizes, g, strict=True)]
-        )
-
-    D = {"b": weighted(2, 1), "e": weighted(2, 0)}
-    Q = {"bb": weighted(3, 2), "be": weighted(3, 1), "ee": weighted(3, 0)}
-    information = {
-        pair: 0.5
-        * (
-            trace(pair.count("b"))
-            - 2 * np.einsum("iir->r", Q[pair])
-            + np.einsum("ijr,ijr->r", D[pair[0]], D[pair[1]])
-        )
-        for pair in Q
-    }
-    W = _inverse(information)
-    d_b, d_e = D["b"][-1, -1], D["e"][-1, -1]
+    turned = _Turned(products, phi)
+    W = _inverse(turned.information())
+    d_b, d_e = turned.D["b"][-1, -1], turned.D["e"][-1, -1]
     df = 2 / (W["bb"] * d_b**2 + 2 * W["be"] * d_b * d_e + W["ee"] * d_e**2)
     inflation = np.zeros_like(df)
     for pair, times in (("bb", 1), ("be", 2), ("ee", 1)):
-        coupled = np.einsum("jr,jr->r", D[pair[0]][-1], D[pair[1]][-1])
-        inflation += times * W[pair] * (Q[pair][-1, -1] - coupled)
+        coupled = np.einsum("jr,jr->r", turned.D[pair[0]][-1], turned.D[pair[1]][-1])
+        inflation += times * W[pair] * (turned.Q[pair][-1, -1] - coupled)
+    q, factors = products.q - 1, turned.factors
     variance = factors.inverse[q - 1] * (1 + 2 * inflation)
-    return Fits(factors.L[place(q, q - 1)], factors.pivots[-1] / p.left, variance, df)
+    return Fits(factors.L[place(q, q - 1)], factors.pivots[-1] / products.left, variance, df)
 
 
 def _turn(basis: Floats, matrix: Floats) -> Floats:
     half = np.einsum("ijr,jkr->ikr", basis, matrix)
-    return np.einsum("ikr,lkr->ilr", half, basis)
+    return np.asarray(np.einsum("ikr,lkr->ilr", half, basis))
 
 
 def _inverse(information: dict[str, Floats]) -> dict[str, Floats]:

@@ -53,6 +53,6 @@ def _shuffled(possible: ShuffledBlocks, trials: int, rng: np.random.Generator) -
 
 @lru_cache(maxsize=64)
 def _listed(possible: ReferenceSet) -> Codes:
-    if possible.count() <= _LISTED:
+    if possible.uniform and possible.count() <= _LISTED:
         return possible.array(_LISTED)
     return possible.sample(Stream(0, "planning"), _LISTED)

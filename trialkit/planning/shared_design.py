@@ -6,6 +6,7 @@ model has no term that depends on the order: exchanging periods within a block t
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -27,7 +28,6 @@ def fit_shared_design(trials: Trials, terms: Terms) -> Fits | None:
         trials = _in_one_order(trials)
         if (trials.codes != trials.codes[:, :1]).any():
             return None
-    rows = slice(None) if trials.present is None else trials.present[:, 0]
     attended = np.ones(len(trials.y), bool) if trials.present is None else trials.present[:, 0]
     fit = _ready(
         trials.codes[:, 0].tobytes(),
@@ -37,7 +37,7 @@ def fit_shared_design(trials: Trials, terms: Terms) -> Fits | None:
     )
     if fit is None:
         return Fits.without_answer(trials.y.shape[1])
-    return fit.fit(trials.y[rows])
+    return fit.fit(trials.y if trials.present is None else trials.y[attended])
 
 
 def _in_one_order(trials: Trials) -> Trials:
@@ -45,17 +45,15 @@ def _in_one_order(trials: Trials) -> Trials:
     shape = (-1, trials.block_size, trials.y.shape[1])
     codes, y = trials.codes.reshape(shape), trials.y.reshape(shape)
     places = np.argsort(codes, axis=1, kind="stable")
-    y, codes = (np.take_along_axis(a, places, axis=1) for a in (y, codes))
-    flat = trials.y.shape
-    return Trials(
-        y.reshape(flat), codes.reshape(flat), None, trials.block_size, trials.conditions
+    return replace(
+        trials,
+        y=np.take_along_axis(y, places, axis=1).reshape(trials.y.shape),
+        codes=np.take_along_axis(codes, places, axis=1).reshape(trials.y.shape),
     )
 
 
 @lru_cache(maxsize=256)
-def _ready(
-    codes: bytes, attended: bytes, sizes: tuple[int, int], terms: Terms
-) -> RemlFit | None:
+def _ready(codes: bytes, attended: bytes, sizes: tuple[int, int], terms: Terms) -> RemlFit | None:
     """The design made ready, or None where it cannot answer."""
     here = np.frombuffer(attended, dtype=bool)
     order = np.frombuffer(codes, dtype=np.int8)[:, None]
@@ -65,7 +63,7 @@ def _ready(
     kept = factorise(products, np.einsum("itr,itr->ir", columns, columns)).kept[:, 0]
     X = columns[kept][:, here, 0].T
     block = (np.arange(here.size) // sizes[0])[here]
-    if not kept[-1] or X.shape[1] >= len(X):
+    if not kept[1 - sizes[1] :].all() or X.shape[1] >= len(X):
         return None
     fit = RemlFit(prepare(X, block, np.eye(X.shape[1])[-1]))
     return fit if fit.has_blocks else None

@@ -1,8 +1,8 @@
 """Factors of many small symmetric matrices side by side, with their derivative.
 
-A symmetric matrix per trial is kept as its lower triangle row by row, shape (q(q+1)/2, trials), and
-factorised as L D L' with ones on the diagonal of L. Columns which the ones before them already carry
-are dropped, as a careful fit of a single trial would drop them.
+A symmetric matrix per trial is kept as its lower triangle row by row, shape (q(q+1)/2, trials),
+and factorised as L D L' with ones on the diagonal of L. Columns which the ones before them already
+carry are dropped, as a careful fit of a single trial would drop them.
 """
 
 from __future__ import annotations
@@ -21,11 +21,6 @@ _DEPENDENT = 1e-10
 def place(i: int, j: int) -> int:
     """Place of entry (i, j), j <= i, in a lower triangle kept row by row."""
     return i * (i + 1) // 2 + j
-
-
-def width(entries: int) -> int:
-    """Number of rows of a triangle with so many entries."""
-    return int(((8 * entries + 1) ** 0.5 - 1) / 2)
 
 
 @dataclass(frozen=True, eq=False)

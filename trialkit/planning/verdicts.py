@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trialkit.domain.estimates import Verdict
+from trialkit.planning.fits import Intervals
 from trialkit.planning.quantiles import Floats
 
 ORDER = tuple(Verdict)
@@ -23,34 +24,27 @@ _LOWEST, _HIGHEST = -12.0, 12.0
 N_BINS = int((_HIGHEST - _LOWEST) * _BINS_PER_E)
 
 
-def classify(estimate: Floats, outer: Floats, inner: Floats, margin: float) -> NDArray[np.int8]:
-    """Verdict codes (see :data:`ORDER`) of many estimates, positive being better.
-
-    ``outer`` and ``inner`` are half-widths of the interval for a difference (95 %) and for
-    equivalence (90 %).
+def classify(intervals: Intervals, margin: float) -> NDArray[np.int8]:
+    """Verdict codes (see :data:`ORDER`) of many trials, positive being better.
 
     Examples
     --------
-    >>> codes = classify(np.array([2.0, 1.5, 0.1]), np.full(3, 0.8), np.full(3, 0.7), 1.0)
+    >>> d = np.array([2.0, 1.5, 0.1])
+    >>> codes = classify(Intervals(d - 0.8, d + 0.8, d - 0.7, d + 0.7), 1.0)
     >>> [ORDER[code].value for code in codes]
     ['helps', 'helps, size not settled', 'no worthwhile difference']
     """
-    size = np.abs(estimate)
-    beyond, off_zero = size - outer > margin, size > outer
-    worse = estimate < 0
-    code = np.full(estimate.shape, NOT_SETTLED, dtype=np.int8)
-    np.copyto(code, _pair(Verdict.HELPS_SIZE_NOT_SETTLED, worse), where=off_zero)
-    np.copyto(code, _CODE[Verdict.NO_WORTHWHILE_DIFFERENCE], where=size + inner < margin)
-    np.copyto(code, _pair(Verdict.HELPS, worse), where=beyond)
+    code = np.full(intervals.low.shape, NOT_SETTLED, dtype=np.int8)
+    within = (intervals.inner_low > -margin) & (intervals.inner_high < margin)
+    for verdict, holds in (
+        (Verdict.HURTS_SIZE_NOT_SETTLED, intervals.high < 0),
+        (Verdict.HELPS_SIZE_NOT_SETTLED, intervals.low > 0),
+        (Verdict.NO_WORTHWHILE_DIFFERENCE, within),
+        (Verdict.HURTS, intervals.high < -margin),
+        (Verdict.HELPS, intervals.low > margin),
+    ):
+        code[holds] = _CODE[verdict]  # the rule read first is written last
     return code
-
-
-def _pair(better: Verdict, worse: NDArray[np.bool_]) -> NDArray[np.int8]:
-    mirror = {
-        Verdict.HELPS: Verdict.HURTS,
-        Verdict.HELPS_SIZE_NOT_SETTLED: Verdict.HURTS_SIZE_NOT_SETTLED,
-    }[better]
-    return np.where(worse, np.int8(_CODE[mirror]), np.int8(_CODE[better]))
 
 
 def wrong_verdicts(effect: float, margin: float) -> frozenset[Verdict]:
@@ -80,14 +74,14 @@ class Tally:
     """Counts over trials: whole numbers, so that their sum does not depend on the order.
 
     ``verdicts`` (effects, verdicts), ``rejected`` (effects,) trials whose interval excludes zero,
-    ``widths`` (bins,) half-widths on a logarithmic scale, ``unanswered`` trials without an
-    analysis, ``trials`` all of them.
+    ``widths`` (bins,) half-widths on a logarithmic scale, ``blocks_used`` (effects,) blocks summed
+    over trials, ``trials`` all of them.
     """
 
     verdicts: NDArray[np.int64]
     rejected: NDArray[np.int64]
     widths: NDArray[np.int64]
-    unanswered: int
+    blocks_used: NDArray[np.int64]
     trials: int
 
     def __add__(self, other: Tally) -> Tally:
@@ -95,7 +89,7 @@ class Tally:
             self.verdicts + other.verdicts,
             self.rejected + other.rejected,
             self.widths + other.widths,
-            self.unanswered + other.unanswered,
+            self.blocks_used + other.blocks_used,
             self.trials + other.trials,
         )
 
