@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 from trialkit.design.draws import METHOD, Stream
 from trialkit.design.schemes import block_length, reference_set
 from trialkit.domain.allocations import Allocation, Period
@@ -34,12 +37,22 @@ def draw(plan: Plan, *, seed: int) -> Allocation:
     """
     possible = reference_set(plan)
     sequence = possible.names(possible.pick(Stream(seed, "order")))
-    rests = Stream(seed, "rest")
-    periods = tuple(_period(plan, i, condition, rests) for i, condition in enumerate(sequence))
+    stream = Stream(seed, "rest")
+    spans = [_rest_before(plan, i) for i in range(len(sequence))]
+    rests = [stream.between(span.low, span.high) if span else None for span in spans]
+    periods = tuple(
+        replace(period, condition=condition)
+        for period, condition in zip(outline(plan, rests), sequence, strict=True)
+    )
     return Allocation(scheme=plan.design.scheme, seed=seed, method=METHOD, periods=periods)
 
 
-def _period(plan: Plan, index: int, condition: str, rests: Stream) -> Period:
+def outline(plan: Plan, rests: Sequence[int | None]) -> tuple[Period, ...]:
+    """Lay out the periods with their rests and no conditions: all that dates need to know."""
+    return tuple(_period(plan, i, rest) for i, rest in enumerate(rests))
+
+
+def _period(plan: Plan, index: int, rest: int | None) -> Period:
     size = block_length(plan)
     span = _rest_before(plan, index)
     return Period(
@@ -47,8 +60,8 @@ def _period(plan: Plan, index: int, condition: str, rests: Stream) -> Period:
         block=index // size + 1,
         position=index % size + 1,
         session=index // plan.design.periods_per_session + 1,
-        condition=condition,
-        rest=rests.between(span.low, span.high) if span else None,
+        condition="",
+        rest=rest,
         rest_unit=span.unit if span else None,
     )
 
