@@ -6,10 +6,11 @@ from trialkit.journal.kinds import RECORD_OF, find_kind
 
 SHA = "a" * 64
 SESSION = {
+    "phase": "trial",
     "session": 1,
     "starts": "2026-03-01T07:15:00+01:00",
     "time_zone": "Europe/Berlin",
-    "periods": [1, 2],
+    "periods": [{"number": 1, "starts": "2026-03-01T07:15:00+01:00"}],
 }
 VALID = {
     Kind.TRIAL_CREATED: {"trial_id": "t"},

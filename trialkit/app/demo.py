@@ -23,6 +23,7 @@ from trialkit.design.allocation import draw
 from trialkit.domain.allocations import Allocation
 from trialkit.domain.plans import Plan
 from trialkit.errors import Problem, RequestError
+from trialkit.journal.records import Phase
 from trialkit.protocol import loads
 
 SEED = 2026
@@ -71,16 +72,18 @@ def run_demo(root: Path, *, force: bool, tell: Callable[[str], None]) -> Answer:
     tell(INVENTED)
     text = (demo_data() / "protocol.toml").read_text(encoding="utf-8")
     write_file(TrialFolder(root).protocol, beside_schema(text).encode())
-    starts = demo_starts(demo_allocation())
-    before = starts[0] - timedelta(days=7)
+    allocation = demo_allocation()
+    starts = demo_starts(allocation)
+    practice = planned_starts(demo_plan(), allocation, phase=Phase.FAMILIARISATION)
+    before = practice[1] - timedelta(days=7)
     tell("Drawing and sealing the order ...")
     randomise(root, DrawRequest(entropy=invented_entropy(), seed=SEED), at=before, who="demo coach")
     date_trial(root, start="", at=before, who="demo coach")
     for i, watts in enumerate(_PRACTICE, start=1):
-        practice = RecordRequest(
-            period=i, phase="familiarisation", outcome="mean_power", value=watts
+        typed = RecordRequest(
+            period=i, phase=Phase.FAMILIARISATION, outcome="mean_power", value=watts
         )
-        record(root, practice, at=before + timedelta(days=i), who="demo coach")
+        record(root, typed, at=practice[i] + timedelta(minutes=45), who="demo coach")
     with as_file(demo_data() / "recordings") as recordings:
         for number, start in enumerate(starts, start=1):
             tell(f"Period {number} of {len(starts)}: open, record, measure ...")
@@ -163,7 +166,8 @@ def _answer(root: Path, report: Answer, checked: Answer) -> Answer:
         f"{INVENTED}\n\n"
         f"Verdict: {primary['verdict']}\n"
         f"{contrast['condition']} minus {contrast['reference']}: {contrast['estimate']:+.1f} % "
-        f"(95 % interval {low:+.1f} to {high:+.1f} %), margin {primary['decision']['margin']:.1f} %\n"
+        f"(95 % interval {low:+.1f} to {high:+.1f} %), "
+        f"margin {primary['decision']['margin']:.1f} %\n"
         f"{checked.text.splitlines()[-1]}\n\n"
         f"The page: {report.document['page']}"
     )

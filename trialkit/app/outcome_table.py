@@ -74,8 +74,8 @@ def period_starts(trial: Trial) -> dict[int, datetime]:
     schedule = trial.state.schedule
     starts = {}
     for session in schedule.sessions if schedule else ():
-        for period in session["periods"]:
-            starts[period] = datetime.fromisoformat(session["starts"])
+        for period in session["periods"] if session["phase"] == Phase.TRIAL else ():
+            starts[period["number"]] = datetime.fromisoformat(period["starts"])
     return starts
 
 
@@ -85,6 +85,4 @@ def _times(trial: Trial, rows: tuple[Row, ...]) -> NDArray[np.float64]:
         return np.array([r.period for r in rows], dtype=float)
     first = starts[rows[0].period]
     days = [(starts[r.period] - first).total_seconds() / 86400 for r in rows]
-    if len(set(days)) < len(days):  # several periods in one session share its start
-        return np.array([r.period for r in rows], dtype=float)
     return np.array(days)

@@ -17,6 +17,7 @@ from trialkit.domain.allocations import Severity, Threat
 from trialkit.domain.plans import Plan
 from trialkit.errors import Problem, RequestError, UnanswerableError
 from trialkit.journal import Draft, Journal, Kind
+from trialkit.journal.codes import write_code
 from trialkit.journal.seal import KEY_BYTES, SALT_BYTES, Seal, seal
 from trialkit.protocol import loads, protocol_sha256, read_protocol_text
 
@@ -56,9 +57,8 @@ def randomise(root: Path, request: DrawRequest, *, at: datetime, who: str) -> An
         seed = int.from_bytes(request.entropy(SEED_BYTES), "big")
     frozen = protocol_sha256(text.encode())
     key = request.entropy(KEY_BYTES)
-    sealed = seal(
-        draw(plan, seed=seed), protocol_sha256=frozen, key=key, salt=request.entropy(SALT_BYTES)
-    )
+    allocation = draw(plan, seed=seed)
+    sealed = seal(allocation, protocol_sha256=frozen, key=key, salt=request.entropy(SALT_BYTES))
     holder = plan.blinding.keyholder or plan.blinding.opens_sequence or "keyholder"
     if request.keyholder is not None:
         # Before the journal: a sealed order whose keys were never written could not be opened.
@@ -68,9 +68,13 @@ def randomise(root: Path, request: DrawRequest, *, at: datetime, who: str) -> An
         *(Draft(Kind.NOTE, {"text": f"Threat accepted at the draw: {t.text}"}) for t in accepted),
         Draft(
             Kind.SEQUENCE_SEALED,
-            sealed.to_payload(key=key)
-            if request.keyholder is None
-            else sealed.to_payload(keyholder=holder),
+            {
+                **sealed.to_payload(
+                    key=key if request.keyholder is None else None,
+                    keyholder=None if request.keyholder is None else holder,
+                ),
+                "rests": [period.rest for period in allocation.periods],
+            },
         ),
     ]
     trial_id = str(UUID(bytes=request.entropy(16), version=4))
@@ -87,7 +91,7 @@ def key_sheet(plan: Plan, sealed: Seal, key: bytes) -> str:
         "Give out one code at a time, when its period is about to start. Keep this sheet away\n"
         "from everybody who is blind in this trial. Nobody can open the order without it.\n\n"
         f"{codes}\n\n"
-        f"Master key, for the check at the end: {key.hex()}\n"
+        f"Master key, for the check at the end: {write_code(key)}\n"
     )
 
 

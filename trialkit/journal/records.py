@@ -108,6 +108,8 @@ class SequenceSealed(Record):
 
     Exactly one of ``key`` (the master key lies in this file) and ``keyholder`` (it is with that
     person) is set. ``reason`` says why when the order, or the rest of it, is drawn anew.
+    ``rests`` are in the clear, one per period: dates are set by them, and they tell nothing of the
+    order, which comes from a stream of its own.
     """
 
     commitment: f.Sha256
@@ -116,6 +118,7 @@ class SequenceSealed(Record):
     count: f.Ordinal
     envelopes: f.Base64s
     closing: f.Base64
+    rests: f.Rests = ()
     first_period: f.Ordinal = 1
     key: f.MaybeBase64 = None
     keyholder: f.MaybeText = None
@@ -322,15 +325,27 @@ class Look(Record):
     reason: f.MaybeText = None
 
 
+def _dated_period(raw: object) -> dict[str, Any]:
+    if not isinstance(raw, dict) or set(raw) != {"number", "starts"}:
+        raise f.RefusedError("periods of the form {number, starts}")
+    return {"number": f.whole(1)(raw["number"]), "starts": f.instant(raw["starts"])}
+
+
 def _session(raw: object) -> dict[str, Any]:
-    wanted = "sessions of the form {session, starts, time_zone, periods}"
-    if not isinstance(raw, dict) or set(raw) != {"session", "starts", "time_zone", "periods"}:
-        raise f.RefusedError(wanted)
+    if not isinstance(raw, dict) or set(raw) != {
+        "phase",
+        "session",
+        "starts",
+        "time_zone",
+        "periods",
+    }:
+        raise f.RefusedError("sessions of the form {phase, session, starts, time_zone, periods}")
     return {
+        "phase": f.word_of(Phase)(raw["phase"]),
         "session": f.whole(1)(raw["session"]),
         "starts": f.instant(raw["starts"]),
         "time_zone": f.text(raw["time_zone"]),
-        "periods": f.listed(f.whole(1))(raw["periods"]),
+        "periods": f.listed(_dated_period)(raw["periods"]),
     }
 
 

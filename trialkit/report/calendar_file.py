@@ -18,9 +18,9 @@ REMINDER = timedelta(hours=12)
 
 @dataclass(frozen=True, slots=True)
 class CalendarEntry:
-    """One session: its number, aware start, length, and what may be said about it."""
+    """One session: its unchanging key, aware start, length, and what may be said about it."""
 
-    session: int
+    key: str
     start: datetime
     minutes: int
     summary: str
@@ -62,7 +62,7 @@ def calendar_bytes(
 
 def _event(entry: CalendarEntry, trial_id: str, revision: int, stamp: datetime) -> Event:
     event = Event()
-    event.add("uid", f"{trial_id}-session-{entry.session}@trialkit.invalid")
+    event.add("uid", f"{trial_id}-{entry.key}@trialkit.invalid")
     event.add("dtstamp", stamp.astimezone(UTC))
     event.add("sequence", revision)
     event.add("dtstart", entry.start)

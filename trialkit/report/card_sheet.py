@@ -20,7 +20,7 @@ INTRO = (
 
 
 @dataclass(frozen=True, slots=True)
-class DatedPeriod:
+class DatedCard:
     """A period with its planned start; an empty condition is sealed."""
 
     period: Period
@@ -32,7 +32,7 @@ class _Content:
     is_invented: bool
 
 
-def render_cards(plan: Plan, periods: Iterable[DatedPeriod]) -> str:
+def render_cards(plan: Plan, periods: Iterable[DatedCard]) -> str:
     """Write the cards of the given periods as one HTML document."""
     view: dict[str, Any] = {
         "plan": plan,
@@ -46,7 +46,7 @@ def render_cards(plan: Plan, periods: Iterable[DatedPeriod]) -> str:
     return template_environment().get_template("cards.html").render(view) + "\n"
 
 
-def _card_view(plan: Plan, dated: DatedPeriod) -> dict[str, Any]:
+def _card_view(plan: Plan, dated: DatedCard) -> dict[str, Any]:
     card = make_card(plan, dated.period)
     return {
         "heading": card.heading,
