@@ -1,6 +1,6 @@
 """Write the JSON Schema of a protocol file beside the ready protocols.
 
-Run from the repository's root after a change of the schema: ``python tools/write_protocol_schema.py``
+Run after every change of the schema: ``python tools/write_protocol_schema.py``
 """
 
 from __future__ import annotations

@@ -64,8 +64,7 @@ class DesignTable(Table):
     blocks: Count = Field(description="How many blocks (with two conditions: pairs).", examples=[8])
     block_size: Count | None = Field(
         default=None,
-        description="Periods in one block. When left out: one for each condition, or in "
-        "multi-day-blocks block_days for each condition.",
+        description="Places in one block; the number of conditions when left out.",
         examples=[2],
     )
     periods_per_session: Annotated[int, Field(ge=1, le=50)] = Field(
@@ -96,11 +95,6 @@ class DesignTable(Table):
     constraints: ConstraintsTable = Field(
         default=ConstraintsTable(), description="Restrictions on the order."
     )
-
-    def natural_block_size(self, conditions: int) -> int:
-        """Periods of a block that holds each condition once, for as many days as it lasts."""
-        several_days = self.scheme == "multi-day-blocks"
-        return conditions * ((self.constraints.block_days or 1) if several_days else 1)
 
 
 class RangeTable(Table):

@@ -5,56 +5,50 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from trialkit.protocol.conduct import DesignTable, RangeTable, RestTable
+from trialkit.design.schemes import possible_sequences
+from trialkit.domain.plans import Plan
+from trialkit.errors import RequestError
+from trialkit.protocol.conduct import CalendarTable, DesignTable, RangeTable, RestTable
 from trialkit.protocol.findings import Finding, written
+from trialkit.protocol.mapping import calendar_plan, conditions_of, design_plan
 from trialkit.protocol.measurement import ConditionTable
 
-_TWO_CONDITIONS: Final = ("randomised-pairs", "counterbalanced", "phase-change")
-_FREE_BLOCK_SIZE: Final = (
-    "incomplete-blocks",
-    "counterbalanced",
-    "restricted",
-    "phase-change",
-    "fixed",
-)
 _REST_UNITS: Final = {"between_periods": ("min", "h"), "between_sessions": ("day",)}
 _OWN_CONSTRAINTS: Final = (("min_phase", "phase-change"), ("block_days", "multi-day-blocks"))
 
 
-def design_faults(conditions: tuple[ConditionTable, ...], design: DesignTable) -> Iterator[Finding]:
-    """What does not fit between the scheme, its blocks and the conditions."""
-    count = len(conditions)
-    if design.scheme in _TWO_CONDITIONS and count > 2:
-        yield Finding(
-            ("design", "scheme"),
-            f'"{design.scheme}" with {count} conditions',
-            "the scheme is for two conditions.",
-            'use scheme = "randomised-blocks", or compare two conditions.',
-        )
-    else:
-        yield from _block_size_faults(design, count)
-    yield from _constraint_faults(design)
-    yield from _order_faults(design, [c.name for c in conditions])
+def design_faults(
+    conditions: tuple[ConditionTable, ...], design: DesignTable, calendar: CalendarTable
+) -> Iterator[Finding]:
+    """What does not fit between the scheme, its blocks and order, and the conditions."""
+    names = [condition.name for condition in conditions]
+    found = [*_constraint_faults(design), *_order_faults(design, names)]
+    if not found and sum(c.reference for c in conditions) == 1:
+        found += _scheme_faults(conditions, design, calendar)
+    yield from found
 
 
-def _block_size_faults(design: DesignTable, count: int) -> Iterator[Finding]:
-    natural = design.natural_block_size(count)
-    size = design.block_size or natural
-    if design.scheme == "incomplete-blocks":
-        if not 2 <= size < count:
-            yield Finding(
-                ("design", "block_size") if design.block_size else ("design", "scheme"),
-                f"blocks of {size} for {count} conditions",
-                "an incomplete block holds at least two conditions, but not all.",
-                f"give block_size from 2 to {count - 1}." if count > 2 else "add a condition.",
-            )
-    elif design.scheme not in _FREE_BLOCK_SIZE and size != natural:
-        yield Finding(
-            ("design", "block_size"),
-            str(size),
-            f"a block of this scheme holds {natural} periods here.",
-            f"write block_size = {natural}, or leave it out.",
-        )
+def _scheme_faults(
+    conditions: tuple[ConditionTable, ...], design: DesignTable, calendar: CalendarTable
+) -> Iterator[Finding]:
+    """What the scheme itself refuses; the other tables of the plan do not matter to it."""
+    plan = Plan(
+        title="",
+        question="",
+        athlete="",
+        conditions=conditions_of(conditions),
+        outcomes=(),
+        design=design_plan(design, len(conditions)),
+        calendar=calendar_plan(calendar),
+    )
+    try:
+        possible_sequences(plan)
+    except RequestError as error:
+        for problem in error.problems:
+            path = tuple(problem.where.split("."))
+            echo = path == ("design", "block_size") and design.block_size is None
+            if not echo or len(error.problems) == 1:
+                yield Finding(path, problem.found, problem.wrong, problem.fix)
 
 
 def _constraint_faults(design: DesignTable) -> Iterator[Finding]:

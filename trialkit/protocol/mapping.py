@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Final
 
 from trialkit.domain.conditions import Condition
@@ -22,8 +22,8 @@ from trialkit.domain.plans import (
     Span,
 )
 from trialkit.domain.recordings import SegmentRule
-from trialkit.protocol.conduct import WEEKDAYS, RangeTable
-from trialkit.protocol.measurement import MeasureTable, OutcomeTable
+from trialkit.protocol.conduct import WEEKDAYS, CalendarTable, DesignTable, RangeTable
+from trialkit.protocol.measurement import ConditionTable, MeasureTable, OutcomeTable
 from trialkit.protocol.schema import Protocol
 
 IN_PLAN: Final = frozenset({"title", "question", "athlete", "invented"})
@@ -36,11 +36,11 @@ def plan_of(protocol: Protocol) -> Plan:
         title=trial.title,
         question=trial.question,
         athlete=trial.athlete,
-        conditions=tuple(Condition(**c.model_dump()) for c in protocol.conditions),
+        conditions=conditions_of(protocol.conditions),
         outcomes=tuple(_outcome(o) for o in protocol.outcomes),
-        design=_design(protocol),
+        design=design_plan(protocol.design, len(protocol.conditions)),
         rest=RestPlan(**{k: _span(r) for k, r in protocol.rest}),
-        calendar=_calendar(protocol),
+        calendar=calendar_plan(protocol.calendar),
         analysis=AnalysisPlan(**protocol.analysis.model_dump()),
         expected=Expected(**protocol.expected.model_dump()),
         blinding=Blinding(**protocol.roles.model_dump()),
@@ -51,6 +51,11 @@ def plan_of(protocol: Protocol) -> Plan:
         invented=trial.invented,
         details=dict(_details(protocol)),
     )
+
+
+def conditions_of(tables: Iterable[ConditionTable]) -> tuple[Condition, ...]:
+    """The conditions' part of the plan."""
+    return tuple(Condition(**table.model_dump()) for table in tables)
 
 
 def _outcome(table: OutcomeTable) -> Outcome:
@@ -80,9 +85,9 @@ def _recipe(table: MeasureTable) -> MeasureRecipe:
     return MeasureRecipe(**named, settings=dict(table.model_extra or {}))
 
 
-def _design(protocol: Protocol) -> DesignPlan:
-    design = protocol.design
-    size = design.block_size or design.natural_block_size(len(protocol.conditions))
+def design_plan(design: DesignTable, conditions: int) -> DesignPlan:
+    """The design's part of the plan, with its defaults written out."""
+    size = design.block_size or conditions
     repeats = design.blocks if len(design.order) == size else 1
     return DesignPlan(
         scheme=design.scheme,
@@ -108,8 +113,8 @@ def _span(table: RangeTable | None) -> Span | None:
     return Span(table.low * factor, high * factor, unit, table.reason)
 
 
-def _calendar(protocol: Protocol) -> CalendarPlan:
-    calendar = protocol.calendar
+def calendar_plan(calendar: CalendarTable) -> CalendarPlan:
+    """The calendar's part of the plan."""
     return CalendarPlan(
         start=calendar.start,
         time_zone=calendar.time_zone,

@@ -154,6 +154,10 @@ def _date(fault: Fault, path: Path) -> tuple[str, str]:
     )
 
 
+def _too_large(fault: Fault, path: Path) -> tuple[str, str]:
+    return "the number is far too large.", f"write it like {example_of(path)}."
+
+
 def _not_finite(fault: Fault, path: Path) -> tuple[str, str]:
     return "a number with an end is needed here.", "write a number, or delete the line."
 
@@ -176,6 +180,7 @@ _PHRASES: Final[Mapping[str, Callable[[Fault, Path], tuple[str, str]]]] = {
     "string_pattern_mismatch": _name,
     "int_type": _whole_number,
     "int_from_float": _whole_number,
+    "int_parsing_size": _too_large,
     "float_type": _number,
     "finite_number": _not_finite,
     "bool_type": _yes_or_no,

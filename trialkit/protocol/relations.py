@@ -253,7 +253,7 @@ _CHECKS: Final[tuple[tuple[tuple[str, ...], Callable[..., Iterator[Finding]]], .
     (("outcomes",), _same_names("outcomes")),
     (("segments",), _same_names("segments")),
     (("outcomes", "segments"), _segment_names),
-    (("conditions", "design"), design_faults),
+    (("conditions", "design", "calendar"), design_faults),
     (("rest",), rest_faults),
     (("design", "rest"), session_faults),
     (("calendar",), _calendar_faults),

@@ -70,7 +70,8 @@ class _TomlSchema(GenerateJsonSchema):
 
     def default_schema(self, schema: WithDefaultSchema) -> JsonSchemaValue:
         plain = super().default_schema(schema)
-        return {k: v for k, v in plain.items() if k != "default" or v not in (None, "")}
+        empty = plain.get("default") in (None, "") or isinstance(plain.get("default"), dict)
+        return {k: v for k, v in plain.items() if k != "default" or not empty}
 
 
 def json_schema() -> dict[str, Any]:

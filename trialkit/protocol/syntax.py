@@ -125,7 +125,7 @@ class Reading:
 @dataclass(frozen=True, slots=True)
 class _Fault:
     message: str
-    first: int
+    first: int | None
     last: int
     line: int
 
@@ -149,7 +149,7 @@ def read_toml(text: str, *, where: str) -> Reading:
         problems.append(_phrase(fault, lines, where))
         if not _stands_alone(fault, lines):
             break
-        lines[fault.first - 1] = ""
+        lines[fault.last - 1] = ""
     return Reading(None, text, tuple(problems))
 
 
@@ -160,10 +160,10 @@ def _locate(message: str, lines: list[str]) -> _Fault:
         last -= 1
     first = _statement_start(lines, last)
     late = found is None or message.startswith(("Unclosed", "Unterminated", "Cannot"))
-    return _Fault(message, first, last, first if late else last)
+    return _Fault(message, first, last, first if first and late else last)
 
 
-def _statement_start(lines: list[str], last: int) -> int:
+def _statement_start(lines: list[str], last: int) -> int | None:
     """The last line before which everything can be read: there the faulty statement begins."""
     size = 1 + sum(map(len, lines[:last]))
     tries = min(_LOOK_BACK, 1 + _READ_AGAIN // size)
@@ -173,12 +173,12 @@ def _statement_start(lines: list[str], last: int) -> int:
         except ValueError:
             continue
         return first
-    return last
+    return None
 
 
 def _stands_alone(fault: _Fault, lines: list[str]) -> bool:
     """Whether the rest reads the same without the faulty line: no header, nothing left open."""
-    bare = _bare(lines[fault.first - 1])
+    bare = _bare(lines[fault.last - 1])
     closed = all(bare.count(a) == bare.count(b) for a, b in ("[]", "{}"))
     return fault.first == fault.last and closed and not bare.lstrip().startswith("[")
 
@@ -190,7 +190,7 @@ def _bare(line: str) -> str:
 def _phrase(fault: _Fault, lines: list[str], where: str) -> Problem:
     line = lines[fault.line - 1]
     bare = _bare(line)
-    structural = fault.message.startswith(("Cannot", "Unescaped", "Unclosed array"))
+    structural = fault.message.startswith(("Cannot", "Unescaped", "Unclosed array", "Unterminated"))
     hints = [h for h in _LINE_HINTS if not structural and re.search(h[0], bare)]
     hints += [h for h in _MESSAGE_HINTS if re.search(h[0], fault.message)]
     _, wrong, fix = hints[0] if hints else _OTHERWISE

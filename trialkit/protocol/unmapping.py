@@ -29,7 +29,7 @@ def tables_of(plan: Plan) -> dict[str, Any]:
         "cautions": {**asdict(plan.hazards), "text": plan.cautions},
         "card": {"steps": [asdict(step) for step in plan.card]},
     }
-    return _with_lists(tables)
+    return {name: _with_lists(table) for name, table in tables.items()}
 
 
 def _trial(plan: Plan) -> dict[str, Any]:
