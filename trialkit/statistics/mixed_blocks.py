@@ -8,10 +8,9 @@ orthonormal basis of the null space of X', A'ZZ'A = U diag(d) U', z = U'A'y, w =
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import log
+from math import inf, log
 
 import numpy as np
-from scipy import linalg, optimize
 
 from trialkit.errors import Problem, UnanswerableError
 from trialkit.statistics.contrasts import LinearContrast, from_variance
@@ -20,10 +19,10 @@ from trialkit.statistics.fixed_effects import Array
 # The restricted likelihood can have two modes (seen with a trend and two missing periods), so a
 # grid over all ratios comes before any local search. The top of the grid stands for "noise only
 # between blocks"; 1e10 is past every ratio a measured trial can show.
-_GRID = 161
-_TOP = log(1e10)
-# A root of the slope this near to zero is zero.
-_ROUNDING = 1e-13
+_GRID = np.expm1(np.linspace(0.0, log(1e10), 97))
+# Newton's steps end when they move the ratio by less than this share of it.
+_ROUNDING = 1e-12
+_MOST_STEPS = 100
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,8 +46,9 @@ class BlockRotation:
         UnanswerableError
             When noise between and within blocks cannot be told apart.
         """
-        A = linalg.null_space(X.T)
-        d, U = np.linalg.eigh(A.T @ Z @ Z.T @ A)
+        A = np.linalg.qr(X, mode="complete")[0][:, X.shape[1] :]
+        ZA = Z.T @ A
+        d, U = np.linalg.eigh(ZA.T @ ZA)
         if not d.size or np.ptp(d) < 1e-9:
             raise UnanswerableError(
                 Problem(
@@ -156,8 +156,9 @@ def fit_blocks(y: Array, rotation: BlockRotation) -> BlockFit:
     """
     z = rotation.basis.T @ (y - y.mean())
     d, m = rotation.d, z.size
-    within = float(np.sum(z[d == 0.0] ** 2)) if np.any(d == 0.0) else float("inf")
-    if within <= 1e-20 * max(float(y @ y), 1e-300) or not np.any(z):
+    inside = z[d == 0.0]
+    within = float(inside @ inside) if inside.size else inf
+    if within <= 1e-20 * max(float(y @ y), 1e-300) or not z.any():
         raise UnanswerableError(
             Problem(
                 where="outcome",
@@ -166,43 +167,66 @@ def fit_blocks(y: Array, rotation: BlockRotation) -> BlockFit:
                 fix="check the outcome column, or repeat the conditions in more blocks.",
             )
         )
-    ratio = _best_ratio(z**2, d)
+    z2 = z**2
+    ratio = _best_ratio(z2, d)
     w = 1 + ratio * d
-    residual = float(np.sum(z**2 / w)) / m
-    terms = np.array([[d**2, d], [d, np.ones(m)]]) / w**2
-    information = terms.sum(axis=2) / (2 * residual**2)
-    criterion = float(np.sum(np.log(w)) + m * log(residual) + m)
+    residual = float((z2 / w).sum()) / m
     return BlockFit(
         rotation=rotation,
         y=y,
         z=z,
         ratio=ratio,
         residual=residual,
-        criterion=criterion,
-        information_inverse=np.linalg.inv(information),
+        criterion=float(np.log(w).sum() + m * log(residual) + m),
+        information_inverse=_information_inverse(d / w, 1 / w) * residual**2,
     )
+
+
+def _information_inverse(u: Array, v: Array) -> Array:
+    """Inverse expected information of (block, residual) variance for a residual variance of 1."""
+    bb, be, ee = float(u @ u) / 2, float(u @ v) / 2, float(v @ v) / 2
+    return np.array([[ee, -be], [-be, bb]]) / (bb * ee - be**2)
 
 
 def _best_ratio(z2: Array, d: Array) -> float:
     top = float(d.max())
-    grid = np.expm1(np.linspace(0.0, _TOP, _GRID)) / top
+    grid = _GRID / top
     w = 1 + grid[:, None] * d
-    criterion = np.sum(np.log(w), axis=1) + z2.size * np.log(np.sum(z2 / w, axis=1))
-    best = int(np.argmin(criterion))
+    criterion = np.log(w).sum(axis=1) + z2.size * np.log((z2 / w).sum(axis=1))
+    best = int(criterion.argmin())
+    low, high = float(grid[max(best - 1, 0)]), float(grid[min(best + 1, grid.size - 1)])
+    slope, _ = _slope_and_bend(z2, d, low)
+    if slope >= 0:
+        return low
+    return _root(z2, d, low=low, high=high)
 
-    def slope(eta: float) -> float:
-        weight = 1 + np.expm1(eta) / top * d
-        scaled = z2 / weight
-        return float(np.sum(d / weight) - z2.size * np.sum(scaled * d / weight) / np.sum(scaled))
 
-    if best == 0 and slope(0.0) >= 0:
-        return 0.0
-    etas = np.linspace(0.0, _TOP, _GRID)
-    low, high = etas[max(best - 1, 0)], etas[min(best + 1, _GRID - 1)]
-    if slope(low) * slope(high) > 0:
-        return float(grid[best])
-    eta = optimize.brentq(slope, low, high, xtol=1e-14, rtol=1e-14)
-    return float(np.expm1(eta)) / top if eta > _ROUNDING else 0.0
+def _root(z2: Array, d: Array, *, low: float, high: float) -> float:
+    """Ratio at which the slope of the criterion vanishes: Newton's steps, kept in the bracket."""
+    ratio = (low + high) / 2
+    for _ in range(_MOST_STEPS):
+        slope, bend = _slope_and_bend(z2, d, ratio)
+        if slope < 0:
+            low = ratio
+        else:
+            high = ratio
+        following = ratio - slope / bend if bend > 0 else low - 1
+        if not low <= following <= high:
+            following = (low + high) / 2
+        if abs(following - ratio) <= _ROUNDING * ratio:
+            return following
+        ratio = following
+    return ratio
+
+
+def _slope_and_bend(z2: Array, d: Array, ratio: float) -> tuple[float, float]:
+    """First and second derivative of the criterion in the ratio."""
+    w = 1 + ratio * d
+    u, scaled = d / w, z2 / w
+    su = scaled * u
+    total = float(scaled.sum())
+    mean, square = float(su.sum()) / total, float(su @ u) / total
+    return float(u.sum()) - z2.size * mean, z2.size * (2 * square - mean**2) - float(u @ u)
 
 
 def _observed_information(fit: BlockFit) -> Array:
