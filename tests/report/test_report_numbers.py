@@ -63,8 +63,8 @@ def test_decimal_comma_reaches_every_kind_of_number():
 def test_p_values_and_chances_are_never_zero_or_certain():
     assert POINT.p_value(1e-9) == "below 0.001"
     assert POINT.p_value(0.04567) == "0.046"
-    assert POINT.chance(1.0) == "more than 99 in 100"
-    assert POINT.chance(0.0) == "less than 1 in 100"
+    assert POINT.chance(1.0) == "over 99 in 100"
+    assert POINT.chance(0.0) == "under 1 in 100"
 
 
 def test_log_scale_differences_are_printed_in_percent():

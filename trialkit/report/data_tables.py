@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from trialkit.report.checklist import checklist_rows, report_checklist
-from trialkit.report.content import ChannelCurves, PageContent, Status
+from trialkit.report.content import ChannelCurves, Kind, PageContent, Status
 
 Cell = str | int | float | bool | None
 
@@ -38,14 +38,14 @@ def values_table(content: PageContent) -> DataTable:
             content.plan.athlete,
             period.kind.value,
             period.number,
-            period.block,
-            period.session,
+            period.block or None,
+            period.session or None,
             period.delivered_condition or period.planned_condition,
             result.outcome.name,
             period.values.get(result.outcome.name),
             result.outcome.unit,
             _stamp(period.actual_start),
-            period.status is Status.DONE,
+            period.status is Status.DONE and period.kind is Kind.TRIAL,
         )
         for period in content.periods
         for result in content.estimates
@@ -75,8 +75,8 @@ def periods_table(content: PageContent) -> DataTable:
     rows = tuple(
         (
             p.number,
-            p.block,
-            p.session,
+            p.block or None,
+            p.session or None,
             p.kind.value,
             p.planned_condition,
             p.delivered_condition,

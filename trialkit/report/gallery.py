@@ -131,10 +131,10 @@ def _curves(
     names = Names(
         condition=others[0].label if others else "",
         reference=content.plan.reference.label,
-        outcome=curves.channel,
+        outcome=words.channel_label(curves.channel),
     )
     finding = findings.of_curves(curves, names, numbers)
-    return Picture(f"curves-{number}", curves.channel, finding, figure)
+    return Picture(f"curves-{number}", words.channel_label(curves.channel), finding, figure)
 
 
 def _of_analysis(result: OutcomeResult, numbers: Numbers) -> Iterator[Picture]:

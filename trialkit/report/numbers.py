@@ -106,14 +106,14 @@ class Numbers:
         Examples
         --------
         >>> Numbers().chance(0.982), Numbers().chance(0.9999), Numbers().chance(0.0)
-        ('98 in 100', 'more than 99 in 100', 'less than 1 in 100')
+        ('98 in 100', 'over 99 in 100', 'under 1 in 100')
         """
         if share is None or not isfinite(share):
             return NO_NUMBER
         if share > 0.995:
-            return "more than 99 in 100"
+            return "over 99 in 100"
         if share < 0.005:
-            return "less than 1 in 100"
+            return "under 1 in 100"
         return f"{round(100 * share)} in 100"
 
 
@@ -175,10 +175,10 @@ def column_decimals(values: list[float]) -> int:
     Examples
     --------
     >>> column_decimals([301.24, 308.91]), column_decimals([1.02, 1.05]), column_decimals([16, 17])
-    (2, 2, 0)
+    (1, 2, 0)
     """
     spread = max(values, default=0.0) - min(values, default=0.0)
-    useful = max(0, min(4, ceil(2 - log10(spread)))) if spread > 0 else 4
+    useful = max(0, min(4, ceil(1.75 - log10(spread)))) if spread > 0 else 4
     return next(
         (d for d in range(useful) if all(abs(round(v, d) - v) < 1e-9 for v in values)), useful
     )

@@ -35,7 +35,7 @@ def period_table(content: PageContent, numbers: Numbers) -> Table:
     }
     rows = [
         (
-            str(period.number) if period.kind is Kind.TRIAL else period.kind.value,
+            _number(period),
             str(period.block) if period.kind is Kind.TRIAL else NO_NUMBER,
             f"{content.label(period.planned_condition)}{_moment(period.planned_start)}",
             _held(content, period),
@@ -52,6 +52,11 @@ def period_table(content: PageContent, numbers: Numbers) -> Table:
         rows=tuple(rows),
         numeric=tuple(range(len(heads), len(heads) + len(values))),
     )
+
+
+def _number(period: PeriodRow) -> str:
+    kind = "" if period.kind is Kind.TRIAL else f"{period.kind.value} "
+    return f"{kind}{period.number}"
 
 
 def _span(content: PageContent) -> str:
@@ -74,11 +79,12 @@ def _held(content: PageContent, period: PeriodRow) -> str:
     if period.delivered_condition is None:
         return "not held" if period.status is not Status.PLANNED else NO_NUMBER
     planned, started = period.planned_start, period.actual_start
-    kept = period.delivered_condition == period.planned_condition
-    told = "as planned" if kept else f"{content.label(period.delivered_condition)} (not as planned)"
+    moment = "" if started is None else f"{_day(started)} {started:%H:%M}"
     if started is not None and planned is not None and started.date() == planned.date():
-        return f"{told}, {started:%H:%M}"
-    return f"{told}{_moment(started)}"
+        moment = f"{started:%H:%M}"
+    if period.delivered_condition == period.planned_condition:
+        return moment or "as planned"
+    return f"{content.label(period.delivered_condition)} (not as planned) {moment}".strip()
 
 
 def _remark(period: PeriodRow) -> str:

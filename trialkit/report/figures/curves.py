@@ -41,7 +41,9 @@ def draw_curves(
             label=mark.label,
         )
     style.bare(ax, numbers)
-    ax.set_ylabel(style.axis_title(curves.channel, curves.unit))
+    ax.set_ylabel(
+        style.axis_title(words.channel_label(curves.channel), curves.unit, width=style.UPRIGHT)
+    )
     _time_axis(ax, curves)
     _round_names(ax, curves)
     style.key(ax)
@@ -59,7 +61,7 @@ def draw_band(ax: Axes, curves: ChannelCurves, *, numbers: Numbers = POINT) -> A
     ax.plot(curves.time_s, band.difference, color=style.INK, linewidth=1.8, label="difference")
     style.zero_line(ax, vertical=False)
     style.bare(ax, numbers)
-    ax.set_ylabel(style.axis_title(words.DIFFERENCE, curves.unit))
+    ax.set_ylabel(style.axis_title(words.DIFFERENCE, curves.unit, width=style.UPRIGHT))
     _time_axis(ax, curves)
     return ax
 

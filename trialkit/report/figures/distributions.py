@@ -119,5 +119,5 @@ def draw_agreement(
     style.zero_line(ax, vertical=False)
     style.bare(ax, numbers)
     ax.set_xlabel(style.axis_title(words.pair_mean_axis(outcome.label), outcome.unit))
-    ax.set_ylabel(style.axis_title(words.DIFFERENCE, outcome.unit))
+    ax.set_ylabel(style.axis_title(words.DIFFERENCE, outcome.unit, width=style.UPRIGHT))
     return ax

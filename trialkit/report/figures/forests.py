@@ -121,7 +121,9 @@ def _name(ax: Axes, y: int, text: str) -> None:
 def _frame(ax: Axes, n_rows: int, *, axis: str, margin: float | None, numbers: Numbers) -> None:
     if margin is not None:
         ax.axvspan(-margin, margin, color=style.ZONE, lw=0, zorder=0, label="margin")
-    style.zero_line(ax)
+    # The line of no difference breaks off around the row names, so that they stay readable.
+    for row in range(n_rows):
+        ax.plot([0, 0], [row - 0.3, row + 0.18], color=style.INK, linewidth=1.0, label="_zero")
     style.bare(ax, numbers, left=False)
     ax.set_ylim(-0.6, n_rows - 0.15)
     ax.set_xlabel(axis)

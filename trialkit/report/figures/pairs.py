@@ -53,7 +53,7 @@ def draw_pairs(
     style.bare(ax, numbers)
     ax.set_xticks([0, 1], [mark.label for mark in marks])
     ax.tick_params(axis="x", length=0, labelsize=style.TEXT)
-    ax.set_ylabel(style.axis_title(outcome.label, outcome.unit))
+    ax.set_ylabel(style.axis_title(outcome.label, outcome.unit, width=style.UPRIGHT))
     return ax
 
 

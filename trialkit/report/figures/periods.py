@@ -48,7 +48,7 @@ def draw_periods(
     style.bare(ax, numbers)
     ax.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=9))
     ax.set_xlabel(words.PERIOD_AXIS)
-    ax.set_ylabel(style.axis_title(outcome.label, outcome.unit))
+    ax.set_ylabel(style.axis_title(outcome.label, outcome.unit, width=style.UPRIGHT))
     style.key(ax, columns=2)
     return ax
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
+from textwrap import fill
 from typing import Any, Final, cast
 
 import matplotlib as mpl
@@ -25,6 +26,8 @@ PAPER: Final = "#fffffe"
 ZONE: Final = "#e6eaee"
 GOOD: Final = "#d8ede4"
 BAD: Final = "#f6e0d6"
+UPRIGHT: Final = 28
+"""Characters that fit along a vertical axis."""
 COLOURS: Final = ("#0072b2", "#c85500", "#00805d", "#9a4f86")
 MARKERS: Final = ("o", "D", "s", "^")
 LINES: Final = ("-", (0, (5, 2)), (0, (1, 1.5)), (0, (6, 2, 1, 2)))
@@ -111,9 +114,9 @@ def bare(ax: Axes, numbers: Numbers, *, left: bool = True) -> Axes:
     return ax
 
 
-def axis_title(name: str, unit: str | None) -> str:
-    """Name of an axis with its unit in brackets."""
-    return f"{name} ({unit})" if unit and unit != "1" else name
+def axis_title(name: str, unit: str | None, *, width: int = 44) -> str:
+    """Name of an axis with its unit in brackets, broken so that it fits along the axis."""
+    return fill(f"{name} ({unit})" if unit and unit != "1" else name, width)
 
 
 def zero_line(ax: Axes, *, vertical: bool = True) -> None:

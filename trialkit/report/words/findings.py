@@ -12,7 +12,7 @@ from trialkit.report.content import ChannelCurves, NullDistribution, OutcomeResu
 from trialkit.report.figures.forests import ForestRow
 from trialkit.report.figures.pairs import Pair
 from trialkit.report.numbers import Numbers, Printer
-from trialkit.report.words.pictures import lower_first
+from trialkit.report.words.pictures import channel_label, lower_first
 from trialkit.report.words.verdicts import Names, declared_margin
 
 
@@ -54,8 +54,9 @@ def of_pairs(pairs: Sequence[Pair], outcome: Outcome, names: Names) -> str:
 
 def of_curves(curves: ChannelCurves, names: Names, numbers: Numbers) -> str:
     """Finding of a figure of curves: where the means lie apart most."""
+    channel = channel_label(curves.channel)
     if curves.band is None:
-        return f"{curves.channel} over the effort under each condition, mean and single periods."
+        return f"{channel} over the effort under each condition, mean and single periods."
     gap = np.abs(curves.band.difference)
     at = int(np.nanargmax(gap))
     apart = (curves.band.low > 0) | (curves.band.high < 0)
@@ -66,7 +67,7 @@ def of_curves(curves: ChannelCurves, names: Names, numbers: Numbers) -> str:
     )
     size = numbers.with_unit(numbers.signed(float(curves.band.difference[at]), 1), curves.unit)
     return (
-        f"{curves.channel}: largest mean difference {size} at "
+        f"{channel}: largest mean difference {size} at "
         f"{numbers.plain(float(curves.time_s[at]), 0)} s, {names.condition} minus "
         f"{names.reference}; {where}."
     )
@@ -87,7 +88,7 @@ def of_noise(noise: Noise, outcome: Outcome, numbers: Numbers) -> str:
             f"{said}. The two disagree (F test p {numbers.p_value(noise.conflict_p)}): look for "
             "the reason before planning on either."
         )
-    return f"{said}. The two agree within their own uncertainty."
+    return f"{said}. The two do not clearly disagree."
 
 
 def of_sensitivity(estimate: Estimate) -> str:

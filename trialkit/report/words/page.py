@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from trialkit.domain.plans import Plan
 from trialkit.report.content import PageContent
 
 INVENTED: Final = "Invented data: nobody was measured"
@@ -51,6 +52,11 @@ LIMITS: Final = (
 )
 
 
+def about(plan: Plan) -> str:
+    """What kind of trial it is and of whom, beside the title."""
+    return plan.athlete if "n-of-1" in plan.title.lower() else f"n-of-1 trial of {plan.athlete}"
+
+
 def harm_line(content: PageContent) -> str:
     """Harms in one sentence, for the sheet."""
     if content.harms is None:
@@ -95,7 +101,11 @@ class Heading:
 HEADINGS: Final = {
     h.anchor: h
     for h in (
-        Heading("periods", "Every period, in order", "What was planned, and what happened."),
+        Heading(
+            "periods",
+            "Every period, in order",
+            "What was planned, and what happened. A bare time under Held means: as planned.",
+        ),
         Heading(
             "pairs",
             "Pair by pair",

@@ -43,6 +43,26 @@ def pair_mean_axis(outcome: str) -> str:
     return f"mean of the pair, {lower_first(outcome)}"
 
 
+CHANNELS: Final = {
+    "heart_rate": "Heart rate",
+    "muscle_oxygen": "Muscle oxygen",
+    "total_haemoglobin": "Total haemoglobin",
+    "rr_interval": "Time between heartbeats",
+    "core_temperature": "Core temperature",
+}
+
+
+def channel_label(name: str) -> str:
+    """Name of a channel as people read it.
+
+    Examples
+    --------
+    >>> channel_label("heart_rate"), channel_label("power"), channel_label("left_leg_power")
+    ('Heart rate', 'Power', 'Left leg power')
+    """
+    return CHANNELS.get(name) or upper_first(name.replace("_", " "))
+
+
 def lower_first(text: str) -> str:
     """Start a label in lower case inside a sentence, but leave abbreviations alone.
 
