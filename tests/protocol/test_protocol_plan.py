@@ -126,9 +126,7 @@ def test_what_is_written_reads_as_what_it_was(sound_data: dict[str, Any], data: 
     protocol = Protocol.model_validate(data.draw(documents(sound_data)))
     assert loads(to_toml(protocol), where="x") == protocol
     plan = protocol.plan()
-    written = loads(to_toml(plan), where="x")
-    assert written.plan() == plan
-    assert differences(written, loads(to_toml(written), where="x")) == ()
+    assert loads(to_toml(plan), where="x").plan() == plan
 
 
 @pytest.fixture(scope="module")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import tomllib
 from datetime import date
-from importlib.resources.abc import Traversable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -14,9 +14,10 @@ from jsonschema import Draft202012Validator
 from trialkit.design.threats import find_threats
 from trialkit.domain.allocations import Severity
 from trialkit.domain.plans import Plan
-from trialkit.protocol import json_schema, loads, ready_protocols, to_toml
+from trialkit.protocol import json_schema, loads, ready, ready_protocols, to_toml
 
 READY = ready_protocols()
+PROTOCOLS = Path(__file__).parents[2] / "protocols"
 SCHEMA_FILE = "trialkit-protocol.schema.json"
 
 
@@ -36,6 +37,18 @@ def test_the_corners_of_the_trade_are_there() -> None:
     assert any(p.design.scheme == "multi-day-blocks" for p in plans)
     assert any(p.design.scheme == "randomised-blocks" and len(p.conditions) == 3 for p in plans)
     assert any(p.design.scheme == "incomplete-blocks" for p in plans)
+
+
+def test_an_installed_package_brings_its_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    inside = tmp_path / "ready_protocols"
+    inside.mkdir()
+    for name in ("b.toml", "a.toml", "schema.json"):
+        (inside / name).write_text(name)
+    monkeypatch.setattr(ready, "files", lambda _: tmp_path)
+    assert [*ready_protocols()] == ["a", "b"]
+    assert ready_protocols()["a"].read_text(encoding="utf-8") == "a.toml"
 
 
 @pytest.mark.parametrize("name", READY)
@@ -105,21 +118,16 @@ def test_the_schema_is_valid_and_refuses_what_the_loader_refuses(sound: str) -> 
 def test_every_key_is_explained_to_editors() -> None:
     tables = [json_schema(), *json_schema()["$defs"].values()]
     assert all(t["description"] for t in tables)
-    assert all(p.get("description") or "$ref" in p for t in tables for p in t["properties"].values())
-
-
-def test_the_schema_beside_the_protocols_is_fresh() -> None:
-    folder = next(iter(READY.values()))
-    kept = sibling(folder, SCHEMA_FILE).read_text(encoding="utf-8")
-    assert kept == json.dumps(json_schema(), indent=1) + "\n", (
-        "run python tools/write_protocol_schema.py"
+    assert all(
+        p.get("description") or "$ref" in p for t in tables for p in t["properties"].values()
     )
 
 
-def sibling(file: Traversable, name: str) -> Any:
-    from pathlib import Path
-
-    return Path(str(file)).parent / name
+def test_the_schema_beside_the_protocols_is_fresh() -> None:
+    kept = (PROTOCOLS / SCHEMA_FILE).read_text(encoding="utf-8")
+    assert kept == json.dumps(json_schema(), indent=1) + "\n", (
+        "run python tools/write_protocol_schema.py"
+    )
 
 
 def as_editor(text: str) -> Any:

@@ -8,7 +8,7 @@ from typing import Any
 
 from trialkit.domain.measures import MeasureRecipe
 from trialkit.domain.outcomes import Outcome
-from trialkit.domain.plans import CalendarPlan, DesignPlan, Plan, RestPlan
+from trialkit.domain.plans import CalendarPlan, Plan, RestPlan
 from trialkit.protocol.conduct import WEEKDAYS
 
 
@@ -20,7 +20,7 @@ def tables_of(plan: Plan) -> dict[str, Any]:
         "conditions": [asdict(condition) for condition in plan.conditions],
         "outcomes": [_outcome(outcome) for outcome in plan.outcomes],
         "segments": [_present(asdict(segment)) for segment in plan.segments],
-        "design": _design(plan.design, plan.details),
+        "design": _design(plan),
         "rest": _rest(plan.rest),
         "calendar": _calendar(plan.calendar, plan.details),
         "analysis": _present(asdict(plan.analysis)),
@@ -85,12 +85,14 @@ def _measure(recipe: MeasureRecipe) -> dict[str, Any]:
     }
 
 
-def _design(design: DesignPlan, details: dict[str, str]) -> dict[str, Any]:
-    table = asdict(design)
+def _design(plan: Plan) -> dict[str, Any]:
+    table = asdict(plan.design)
+    if plan.design.block_size == len(plan.conditions):
+        del table["block_size"]
     table["prepares_next"] = table.pop("first_period_prepares_next")
     table["acts_within_period"] = table.pop("conditions_act_within_period")
     table["constraints"] = _present(table["constraints"])
-    table["period"] = details.get("design.period", "")
+    table["period"] = plan.details.get("design.period", "")
     return table
 
 
