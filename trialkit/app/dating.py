@@ -12,7 +12,7 @@ from trialkit.app.answers import Answer
 from trialkit.app.folders import write_file
 from trialkit.app.trials import Trial, open_trial
 from trialkit.design.allocation import outline
-from trialkit.design.dating import replan, date_periods
+from trialkit.design.dating import date_periods, replan
 from trialkit.domain.allocations import Allocation, Period
 from trialkit.domain.plans import Plan
 from trialkit.domain.schedules import DatedSession, Schedule

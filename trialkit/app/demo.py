@@ -28,7 +28,14 @@ from trialkit.protocol import loads
 
 SEED = 2026
 INVENTED = "Everything in this trial is invented: the athlete, the numbers and the recordings."
-_OWN_FILES = {"protocol.toml", "trial.db", "recordings", "report"}
+_OWN_FILES = {
+    "protocol.toml",
+    "trial.db",
+    "recordings",
+    "report",
+    "calendar.ics",
+    "session-cards.html",
+}
 # Mean power (W) of the two practice efforts, and what was noted beside some periods: invented.
 _PRACTICE = ("281", "286")
 _GUESSES = {3: "warm", 5: "short", 8: "warm", 11: "warm", 14: "short", 16: "short"}

@@ -39,6 +39,8 @@ COMMANDS = {
     "pool": "A series of trials: mean effect and individual effects.",
 }
 
+MOST_PROBLEMS = 20
+
 
 class LazyGroup(TyperGroup):
     """A group that lists every command but imports one only when it is run."""
@@ -125,9 +127,12 @@ def run() -> None:
 
 
 def _report(error: TrialkitError) -> None:
-    """Print every problem on stderr: where, found, wrong, fix."""
-    for problem in error.problems:
-        line = "" if problem.line is None else f":{problem.line}"
+    """Print the problems on stderr: where, found, wrong, fix."""
+    for problem in error.problems[:MOST_PROBLEMS]:
+        line = "" if problem.line is None else f", line {problem.line}"
         typer.echo(f"{problem.where}{line}: found {problem.found}", err=True)
         typer.echo(f"  wrong: {problem.wrong}", err=True)
         typer.echo(f"  fix:   {problem.fix}", err=True)
+    more = len(error.problems) - MOST_PROBLEMS
+    if more > 0:
+        typer.echo(f"... and {more} more problems.", err=True)

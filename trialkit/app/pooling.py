@@ -1,0 +1,150 @@
+"""Pool a series of trials from one long table."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trialkit.app.answers import Answer
+from trialkit.app.documents import Document, ends
+from trialkit.errors import Problem, RequestError
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+    from trialkit.statistics.series import SeriesResult
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesColumns:
+    """Which columns of the table hold what."""
+
+    athlete: str
+    outcome: str
+    condition: str
+    block: str
+
+
+def pool_table(path: Path, columns: SeriesColumns, *, reference: str, level: float) -> Answer:
+    """Read a long table of several athletes and pool their trials.
+
+    Raises
+    ------
+    UnreadableError
+        When the table cannot be read.
+    RequestError
+        When a column is missing, or there are not exactly two conditions.
+    UnanswerableError
+        With fewer than two athletes that have a complete pair.
+    """
+    from trialkit.ingest.tables import read_table
+    from trialkit.statistics.series import pool_series
+
+    labels = (columns.athlete, columns.condition, columns.block)
+    frame = read_table(path, numbers=(columns.outcome,), labels=labels)
+    differences, left_out = pair_differences(frame, columns, reference)
+    result = pool_series(differences, level=level)
+    notes = [*result.notes]
+    if left_out:
+        notes.append(f"{left_out} incomplete pairs were left out.")
+    return Answer(series_text(result, notes), series_document(result, notes))
+
+
+def pair_differences(
+    frame: DataFrame, columns: SeriesColumns, reference: str
+) -> tuple[dict[str, NDArray[np.float64]], int]:
+    """Condition minus reference of every complete pair, by athlete; and how many are incomplete.
+
+    Several values of one condition in a pair are averaged first.
+
+    Raises
+    ------
+    RequestError
+        When the table does not hold the reference and exactly one other condition.
+    """
+    frame = frame[frame[columns.outcome].notna()]
+    present = sorted(set(frame[columns.condition]))
+    if len(present) != 2 or reference not in present:
+        raise RequestError(
+            Problem(
+                where=columns.condition,
+                found=", ".join(present) or "no condition",
+                wrong=f"a series is pooled over {reference!r} and one other condition.",
+                fix="keep two conditions in the table and name one with --reference.",
+            )
+        )
+    other = next(name for name in present if name != reference)
+    means = (
+        frame.groupby([columns.athlete, columns.block, columns.condition], sort=False)[
+            columns.outcome
+        ]
+        .mean()
+        .unstack()
+    )
+    difference = means[other] - means[reference]
+    complete = difference.dropna()
+    by_athlete = {
+        str(athlete): values.to_numpy(dtype=float)
+        for athlete, values in complete.groupby(level=0, sort=False)
+    }
+    return by_athlete, int(len(difference) - len(complete))
+
+
+def series_document(result: SeriesResult, notes: list[str]) -> Document:
+    """Document of the contract."""
+    mean = result.mean
+    return {
+        "mean": {
+            "estimate": mean.estimate,
+            "se": mean.se,
+            "df": mean.df,
+            "ci": ends(mean.ci),
+            "p": mean.p,
+        },
+        "sd_individual": {
+            "value": result.sd_individual.value,
+            "ci": ends(result.sd_individual.ci),
+        },
+        "individuals": [
+            {
+                "athlete": one.athlete,
+                "raw": one.raw,
+                "shrunken": one.shrunken,
+                "se": one.se,
+                "ci": ends(one.ci),
+                "pairs": one.pairs,
+            }
+            for one in result.individuals
+        ],
+        "prediction_interval": ends(result.prediction_interval),
+        "heterogeneity_p": result.heterogeneity_p,
+        "typical_error": result.typical_error,
+        "noise_df": result.noise_df,
+        "noise_pooled": result.pooled,
+        "notes": notes,
+    }
+
+
+def series_text(result: SeriesResult, notes: list[str]) -> str:
+    """Tell a series for the terminal."""
+    mean, spread, ahead = result.mean, result.sd_individual, result.prediction_interval
+    width = max(len(one.athlete) for one in result.individuals)
+    lines = [
+        f"Mean effect {mean.estimate:+.3g} (95 % range {mean.ci.low:+.3g} to {mean.ci.high:+.3g}, "
+        f"df {mean.df:.1f}, p {mean.p:.3g})",
+        f"SD of individual effects {spread.value:.3g} "
+        f"(95 % range {spread.ci.low:.3g} to {spread.ci.high:.3g})",
+        f"Effect in the next athlete: {ahead.low:+.3g} to {ahead.high:+.3g}",
+        "",
+        f"{'athlete'.ljust(width)}  pairs     own  shrunken  range",
+        *(
+            f"{one.athlete.ljust(width)}  {one.pairs:>5}  {one.raw:>+6.3g}  {one.shrunken:>+8.3g}"
+            f"  {one.ci.low:+.3g} to {one.ci.high:+.3g}"
+            for one in result.individuals
+        ),
+    ]
+    return "\n".join([*lines, *(f"Note: {note}" for note in notes)])
