@@ -1,10 +1,10 @@
 #!/usr/bin/env python3
 """Set up and run trialkit from a checkout, with nothing but Python 3.11+ on the machine.
 
-    python3 dev.py demo      set up, then run ``trialkit demo`` into the folder demo-trial
-    python3 dev.py test      set up, then run the tests
-    python3 dev.py check     set up, then lint, format, types and import contracts
-    python3 dev.py run ...   set up, then ``trialkit ...``
+python3 dev.py demo      set up, then run ``trialkit demo`` into the folder demo-trial
+python3 dev.py test      set up, then run the tests
+python3 dev.py check     set up, then lint, format, types and import contracts
+python3 dev.py run ...   set up, then ``trialkit ...``
 """
 
 from __future__ import annotations

@@ -6,7 +6,13 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 # Spelt in pieces so that this file does not hold what it looks for.
-REGISTRIES = ("py" + "pi.org", "python" + "hosted", "npm" + "js", "registry." + "npm", "cran.r-" + "project")
+REGISTRIES = (
+    "py" + "pi.org",
+    "python" + "hosted",
+    "npm" + "js",
+    "registry." + "npm",
+    "cran.r-" + "project",
+)
 MACHINE_PATH = re.compile(r"(?<![\w.])/(?:root|home|wo" + r"rk|Users)/[\w.-]+")
 
 
@@ -18,7 +24,9 @@ def offences(text):
 def _committed_files():
     listed = subprocess.run(
         ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"],
-        cwd=ROOT, capture_output=True, check=True,
+        cwd=ROOT,
+        capture_output=True,
+        check=True,
     ).stdout.split(b"\0")
     return [ROOT / name.decode() for name in listed if name]
 

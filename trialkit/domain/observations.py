@@ -59,10 +59,14 @@ class Observations:
 
 def _problems(obs: Observations) -> list[Problem]:
     found = []
-    arrays = {"condition": obs.condition, "block": obs.block}
-    arrays |= {k: v for k, v in (("position", obs.position), ("time", obs.time)) if v is not None}
-    for name, array in arrays.items():
-        if array.shape != obs.value.shape:
+    columns = {
+        "condition": obs.condition,
+        "block": obs.block,
+        "position": obs.position,
+        "time": obs.time,
+    }
+    for name, array in columns.items():
+        if array is not None and array.shape != obs.value.shape:
             found.append(
                 Problem(
                     where=name,
