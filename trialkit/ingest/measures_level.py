@@ -8,6 +8,7 @@ from types import MappingProxyType
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from trialkit.ingest.measuring import Context, Measure, Taken
 from trialkit.ingest.windows import NotMeasurable, Window, cut, moving_mean
@@ -34,19 +35,19 @@ def peak(window: Window, context: Context) -> Taken:
     """Highest sample, or highest mean of the recipe's seconds where it has a window."""
     if context.recipe.seconds is None:
         return _level(window, float(np.max(window.value)))
-    return _level(window, float(np.max(_stretches(window, context.seconds()))))
+    return _level(window, float(np.max(stretches_of(window, context.seconds()))))
 
 
 def minimum(window: Window, context: Context) -> Taken:
     """Lowest sample, or lowest mean of the recipe's seconds where it has a window."""
     if context.recipe.seconds is None:
         return _level(window, float(np.min(window.value)))
-    return _level(window, float(np.min(_stretches(window, context.seconds()))))
+    return _level(window, float(np.min(stretches_of(window, context.seconds()))))
 
 
 def best(window: Window, context: Context) -> Taken:
     """Highest mean over the recipe's seconds; with the setting ``lowest`` at 1, the lowest."""
-    means = _stretches(window, context.seconds())
+    means = stretches_of(window, context.seconds())
     chosen = np.min(means) if context.setting("lowest", 0.0) else np.max(means)
     return _level(window, float(chosen))
 
@@ -63,28 +64,12 @@ def first(window: Window, context: Context) -> Taken:
     return _part(window, context, start, start + context.seconds())
 
 
-def slope(window: Window, context: Context) -> Taken:
-    """Least-squares slope over the segment, per minute, with its standard error."""
-    window.require(3)
-    minutes = window.elapsed_s / 60
-    centred = minutes - minutes.mean()
-    spread = float(centred @ centred)
-    gradient = float(centred @ window.value) / spread
-    residual = window.value - window.value.mean() - gradient * centred
-    error = float(np.sqrt(residual @ residual / (residual.size - 2) / spread))
-    return Taken(gradient, f"{window.channel.unit}/min", error, (_AUTOCORRELATED,))
-
-
-_AUTOCORRELATED: Final = (
-    "standard error as if samples were independent; neighbours are not, so it is too small"
-)
-
-
 def _level(window: Window, value: float) -> Taken:
     return Taken(value, window.channel.unit)
 
 
-def _stretches(window: Window, seconds: float) -> np.ndarray:
+def stretches_of(window: Window, seconds: float) -> NDArray[np.float64]:
+    """Means of all stretches of so many seconds, at least one of them."""
     means = moving_mean(window, seconds)
     if not means.size:
         raise NotMeasurable(
@@ -110,6 +95,6 @@ def _part(window: Window, context: Context, start_s: float, end_s: float) -> Tak
 MEASURES: Final[Mapping[str, Measure]] = MappingProxyType(
     {
         f.__name__: f
-        for f in (mean, time_weighted_mean, peak, minimum, best, last, first, slope)
+        for f in (mean, time_weighted_mean, peak, minimum, best, last, first)
     }
 )  # fmt: skip

@@ -56,6 +56,10 @@ class Context:
         """Cut another segment (or another channel) the way the main window is cut."""
         return cut(cleaned(self.recording, channel or self.recipe.channel).channel, segment)
 
+    def check(self, window: Window) -> None:
+        """Refuse a window with a gap over the recipe's limit or too little coverage."""
+        check_coverage(window, self.recipe)
+
     def rounds(self) -> tuple[Segment, ...]:
         """Rounds of the recipe's segment, in time order."""
         start = f"{self.recipe.segment} round "
@@ -69,9 +73,10 @@ Measure = Callable[[Window, Context], Taken]
 @lru_cache(maxsize=1)
 def measures() -> Mapping[str, Measure]:
     """All measures by name."""
-    from trialkit.ingest import measures_level
+    from trialkit.ingest import measures_heart, measures_level, measures_oxygen, measures_shape
 
-    return {**measures_level.MEASURES}
+    rooms = (measures_level, measures_shape, measures_heart, measures_oxygen)
+    return {name: function for room in rooms for name, function in room.MEASURES.items()}
 
 
 NEEDS_NO_COVERAGE: Final = frozenset({"finish_time", "split_variability", "count"})
@@ -116,7 +121,7 @@ def _measured(
     window = cut(main.channel, segment)
     try:
         if recipe.statistic not in NEEDS_NO_COVERAGE:
-            _check_coverage(window, recipe)
+            check_coverage(window, recipe)
         taken = compute(window, Context(recording, segments, recipe))
     except NotMeasurable as error:
         return _void(recipe, str(error), window.coverage, window.time_s.size)
@@ -163,7 +168,8 @@ def _segment(
         raise NotMeasurable(f"segment {recipe.segment!r}: {error.problems[0].wrong}") from None
 
 
-def _check_coverage(window: Window, recipe: MeasureRecipe) -> None:
+def check_coverage(window: Window, recipe: MeasureRecipe) -> None:
+    """Refuse a window with a gap over the recipe's limit or too little coverage."""
     name, where = window.channel.name, f"segment {window.segment.name!r}"
     if not window.time_s.size:
         raise NotMeasurable(f"no valid sample of {name} in {where}")

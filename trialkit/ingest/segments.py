@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from trialkit.domain.recordings import Recording, Segment, SegmentRule
 from trialkit.errors import Problem, UnanswerableError
+from trialkit.ingest.windows import usual_spacing
 
 WHOLE: Final = "whole"
 _DIP_S: Final = 3.0
@@ -31,7 +32,7 @@ def find_segment(recording: Recording, name: str, rules: Sequence[SegmentRule] =
     if rule is not None:
         return _by_rule(recording, rule)
     if name == WHOLE:
-        return Segment(WHOLE, 0.0, np.nextafter(recording.duration_s, np.inf), "recording")
+        return Segment(WHOLE, 0.0, _end(recording), "recording")
     return _by_lap(recording, SegmentRule(name, lap=name))
 
 
@@ -65,7 +66,7 @@ def stretches(recording: Recording, rule: SegmentRule) -> tuple[Segment, ...]:
     above = channel.value[valid] >= rule.above
     if not above.any():
         return ()
-    spacing = float(np.median(np.diff(time_s))) if time_s.size > 1 else 1.0
+    spacing = usual_spacing(channel)
     starts, ends = _runs(time_s, above, spacing)
     starts, ends = _join(starts, ends, max(_DIP_S, 2 * spacing))
     kept = [(a, b) for a, b in zip(starts, ends, strict=True) if b - a >= rule.hold_s - 1e-9]
@@ -101,6 +102,12 @@ def _rounds_and_rests(name: str, rounds: Sequence[Segment]) -> list[Segment]:
         for i, (before, after) in enumerate(pairwise(rounds), start=1)
     ]
     return [*rounds, *rests]
+
+
+def _end(recording: Recording) -> float:
+    """End of the recording: the last sample stands for the spacing that follows it."""
+    ends = [c.time_s[-1] + usual_spacing(c) for c in recording.channels.values() if c.time_s.size]
+    return float(max(ends, default=0.0))
 
 
 def _by_rule(recording: Recording, rule: SegmentRule) -> Segment:

@@ -45,15 +45,21 @@ class Window:
             )
 
 
+def usual_spacing(channel: Channel) -> float:
+    """Median seconds from one sample to the next, 1 s where there are fewer than two."""
+    return float(np.median(np.diff(channel.time_s))) if channel.time_s.size > 1 else 1.0
+
+
 def cut(channel: Channel, segment: Segment) -> Window:
     """Take the valid samples of a channel inside a segment.
 
-    A sample reaches half of a gap on either side; a gap is open where it is longer than twice the
-    channel's usual spacing, and then only the usual spacing of it counts as covered.
+    A gap is open where two samples are more than twice the channel's usual spacing apart, or the
+    first or last sample lies more than one spacing from the segment's edge; of an open gap only one
+    spacing counts as covered.
     """
     inside = (channel.time_s >= segment.start_s) & (channel.time_s < segment.end_s)
     all_times = channel.time_s[inside]
-    spacing = float(np.median(np.diff(channel.time_s))) if channel.time_s.size > 1 else 1.0
+    spacing = usual_spacing(channel)
     valid = np.isfinite(channel.value[inside])
     time_s, value = all_times[valid], channel.value[inside][valid]
     length = segment.end_s - segment.start_s
@@ -63,9 +69,9 @@ def cut(channel: Channel, segment: Segment) -> Window:
     edges = np.array([time_s[0] - segment.start_s, segment.end_s - time_s[-1] - spacing])
     gaps = np.concatenate([np.diff(time_s), np.clip(edges, 0, None)])
     is_edge = np.arange(gaps.size) >= gaps.size - 2
-    open_gap = gaps > np.where(is_edge, 1e-9, 2 * spacing)
-    lost = np.sum(gaps[open_gap] - np.where(is_edge[open_gap], 0.0, spacing))
-    coverage = float(np.clip(1 - lost / length, 0, 1))
+    # Segments seldom begin on a sample: less than one spacing at an edge is no gap.
+    open_gap = gaps > np.where(is_edge, spacing, 2 * spacing) + 1e-9
+    coverage = float(np.clip(1 - np.sum(gaps[open_gap] - spacing) / length, 0, 1))
     return Window(channel, segment, time_s, value, coverage, float(gaps.max()), spacing)
 
 
