@@ -5,12 +5,13 @@ from __future__ import annotations
 import dataclasses
 import tomllib
 from datetime import date, time
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from trialkit.design.schemes import scheme_names
 from trialkit.domain.measures import CHANNELS, STATISTICS, MeasureRecipe
 from trialkit.domain.outcomes import Better, Role, Scale
 from trialkit.domain.plans import CardStep, Hazards, Span
@@ -18,6 +19,7 @@ from trialkit.domain.recordings import SegmentRule
 from trialkit.domain.units import find_unit
 from trialkit.errors import ProtocolError
 from trialkit.protocol import Protocol, differences, loads, to_toml
+from trialkit.protocol.conduct import Scheme
 
 
 def test_the_plan_holds_what_the_file_says(sound: str) -> None:
@@ -68,6 +70,10 @@ def test_free_numbers_of_a_measure_are_its_settings(sound: str) -> None:
     assert measure is not None
     assert measure.settings == {"level": 120.0}
     assert loads(to_toml(loads(text, where="x")), where="x").plan().outcomes[1].measure == measure
+
+
+def test_the_file_knows_every_scheme_that_can_be_drawn_and_no_other() -> None:
+    assert set(get_args(Scheme)) == set(scheme_names())
 
 
 def test_every_channel_has_a_unit_the_house_knows() -> None:
