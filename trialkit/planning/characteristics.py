@@ -170,7 +170,7 @@ def _rows(cell: Cell, tally: Tally, tried: tuple[float, ...], scale: _Scale) -> 
 
 def _row(cell: Cell, tally: Tally, place: int, gain: float, scale: _Scale) -> GridRow:
     n = tally.trials
-    effect, power = cell.effects[place], tally.rejected[place] / n
+    effect, power = cell.effects[place], float(tally.rejected[place]) / n
     verdicts: dict[Verdict, float] = {}
     wrong = settled = 0.0
     if cell.margin is not None:

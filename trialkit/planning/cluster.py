@@ -37,11 +37,8 @@ def results_from_cluster(
     except (OSError, ValueError) as error:
         raise RequestError(_no_scheduler(settings.scheduler or "")) from error
     with client:
-        shared = client.scatter(cells, broadcast=True, hash=False)
-        futures = [
-            client.submit(run_batch, shared, batch, settings.seed, pure=False, retries=3)
-            for batch in batches
-        ]
+        # Cells travel with every batch (a few kilobytes), so that no worker holds the only copy.
+        futures = [client.submit(run_batch, cells, b, settings.seed, pure=False) for b in batches]
         for future in dask.as_completed(futures):
             yield from future.result()
             future.release()

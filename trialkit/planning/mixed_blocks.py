@@ -36,6 +36,7 @@ _X: Final = np.concatenate([np.arange(0.0, 6.0, 0.4), np.linspace(6.0, np.log(1e
 _STEPS = 60
 _DONE = 1e-9
 _CONFOUNDED = 1e-9
+_RUNAWAY = np.log(1e6)
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,9 +98,12 @@ def fit_mixed_blocks(trials: Trials, terms: Terms) -> Fits:
     places = np.flatnonzero(_answerable(products, trials.conditions))
     if not places.size:
         return fits
-    products = products.pick(places)
-    phi = np.expm1(_best_x(products)) / products.sizes[-1]
-    return fits.put(places, _kenward_roger(products, phi))
+    x = _best_x(products.pick(places))
+    # Without a degree of freedom inside the blocks the search can run away to "all noise lies
+    # between blocks", which leaves none to judge by.
+    judged = (x < _RUNAWAY) | (_inner_df(products)[places] > 0)
+    places, phi = places[judged], np.expm1(x[judged]) / products.sizes[-1]
+    return fits.put(places, _kenward_roger(products.pick(places), phi))
 
 
 def _products(trials: Trials, terms: Terms) -> Products:
@@ -122,6 +126,12 @@ def _products(trials: Trials, terms: Terms) -> Products:
         counts.append(mine.sum(axis=0))
     left = raw[0] - factorise(within + sum(between), raw).kept[:-1].sum(axis=0)
     return Products(within, tuple(between), sizes, np.array(counts, dtype=float), raw, left)
+
+
+def _inner_df(products: Products) -> Floats:
+    """Degrees of freedom of the noise inside blocks, by themselves."""
+    columns = factorise(products.within, products.raw).kept[:-1].sum(axis=0)
+    return np.asarray(products.blocks([s - 1.0 for s in products.sizes]) - columns)
 
 
 def _answerable(products: Products, conditions: int) -> NDArray[np.bool_]:

@@ -1,22 +1,28 @@
 """Power, blocks and precision in closed form, for complete pairs and for series of athletes.
 
-The power of a two-sided t test is the upper tail of a noncentral F with one numerator degree of
-freedom. ``scipy.special.ncfdtr`` is used because the noncentral t of SciPy returns NaN at ordinary
-arguments for two or three pairs. Both tails count, also the one of a finding in the wrong
-direction (R's ``power.t.test(strict = TRUE)``); ``tails=1`` gives the one-sided test.
+The power of a two-sided t test is that of the noncentral t (Student's t with a shifted numerator),
+integrated here by Gauss-Legendre quadrature: the noncentral t and F of SciPy return NaN at
+ordinary arguments for the few degrees of freedom of small trials. Both tails count, also the one
+of a finding in the wrong direction (R's ``power.t.test(strict = TRUE)``).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import ceil, inf, sqrt
+from itertools import pairwise
+from math import ceil, inf, log, pi, sqrt
 
 import numpy as np
 from scipy import optimize, special
 
 from trialkit.errors import Problem, RequestError
+from trialkit.planning.quantiles import Floats
 
 _MOST = 1e7
+_FEW_DF = 10
+_FAR = 9.0
+"""Normal deviates beyond this have a chance below 1e-18."""
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(400)
 
 
 def t_power(ncp: float, df: float, *, level: float = 0.95) -> float:
@@ -36,11 +42,45 @@ def t_power(ncp: float, df: float, *, level: float = 0.95) -> float:
     >>> round(t_power(0.0, 7), 4)
     0.05
     """
-    limit = special.stdtrit(df, (1 + level) / 2) ** 2
-    # ncfdtr is not defined at a noncentrality of zero, where it is the central F.
-    if ncp == 0:
-        return float(special.fdtrc(1, df, limit))
-    return float(np.clip(1 - special.ncfdtr(1, df, ncp**2, limit), 0.0, 1.0))
+    limit = special.stdtrit(df, (1 + level) / 2)
+    chance = _given_normal if df < _FEW_DF else _given_noise
+    return float(np.clip(chance(abs(ncp), df, limit), 0.0, 1.0))
+
+
+def _given_normal(ncp: float, df: float, limit: float) -> float:
+    """Integrate over the normal part: the noise has to be small enough for what was drawn."""
+    ends = [-_FAR, max(-_FAR, -ncp), _FAR]  # the kink where the numerator changes its sign
+    return sum(
+        _integral(
+            lambda z: (
+                np.exp(-(z**2) / 2)
+                / sqrt(2 * pi)
+                * special.chdtr(df, df * ((z + ncp) / limit) ** 2)
+            ),
+            low,
+            high,
+        )
+        for low, high in pairwise(ends)
+    )
+
+
+def _given_noise(ncp: float, df: float, limit: float) -> float:
+    """Integrate over the estimated noise s (in units of the true one): two normal tails."""
+    spread = _FAR / sqrt(2 * df)
+    scale = log(2) + df / 2 * log(df / 2) - special.gammaln(df / 2)
+
+    def tails(s: Floats) -> Floats:
+        density = np.exp(scale + (df - 1) * np.log(s) - df * s**2 / 2)
+        return np.asarray(
+            density * (special.ndtr(ncp - limit * s) + special.ndtr(-ncp - limit * s))
+        )
+
+    return _integral(tails, max(1e-9, 1 - 2 * spread), 1 + 2 * spread)
+
+
+def _integral(f: Callable[[Floats], Floats], low: float, high: float) -> float:
+    half = (high - low) / 2
+    return float(half * (_WEIGHTS @ f(low + half * (_NODES + 1))))
 
 
 def power_complete_pairs(
@@ -84,7 +124,7 @@ def blocks_for_power(power: float, effect: float, *, sd: float = 1.0, level: flo
     Examples
     --------
     >>> ceil(blocks_for_power(0.8, 2.0))
-    6
+    7
     """
     _check(effect=(abs(effect), np.nextafter(0, 1)), sd=(sd, np.nextafter(0, 1)))
     _check_share(power)

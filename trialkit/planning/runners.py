@@ -17,7 +17,7 @@ from trialkit.planning.verdicts import Tally
 Task = tuple[int, int, int]
 """Place of the cell in the list, number of the chunk, trials in it."""
 
-_MB_PER_CHUNK = 24
+MB_PER_CHUNK = 24
 """Measured peak of one chunk of 2048 trials of up to 48 periods, with room to spare."""
 
 
@@ -87,7 +87,7 @@ def _results_from_processes(
 ) -> Iterator[tuple[int, Tally]]:
     from joblib import Parallel, delayed
 
-    workers = min(settings.workers, max(1, settings.memory_mb // _MB_PER_CHUNK))
+    workers = min(settings.workers, max(1, settings.memory_mb // MB_PER_CHUNK))
     parallel = Parallel(n_jobs=workers, return_as="generator_unordered", batch_size=1)
     done: Iterable[list[tuple[int, Tally]]] = parallel(
         delayed(run_batch)(cells, batch, settings.seed) for batch in batches
