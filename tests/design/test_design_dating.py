@@ -109,7 +109,7 @@ def test_dates_keep_every_rule_or_the_rule_that_prevents_it_is_named(
         problems = ()
         assert broken_rules(plan, schedule) == []
     for problem in problems:
-        assert "finds no day" in problem.wrong
+        assert "sessions find a day" in problem.wrong
         if problem.where != "calendar":
             assert broken_without(plan, problem.where, seed) == []
 
@@ -195,6 +195,20 @@ def test_a_trial_that_ends_by_looking_ahead_is_found(make_plan: Any) -> None:
     assert broken_rules(plan, schedule) == []
     assert schedule.sessions[0].starts.date() == date(2026, 3, 21)
     assert any("19 days after 2026-03-02" in note for note in schedule.notes)
+
+
+@pytest.mark.parametrize("days", [300, 230])
+def test_a_long_trial_that_just_fits_or_does_not(make_plan: Any, days: int) -> None:
+    """121 sessions at least two days apart take 240 days: walking day by day would never end."""
+    plan = calendar(
+        make_plan(blocks=60), blackout=((MONDAY + timedelta(days=days), date(2099, 1, 1)),)
+    )
+    plan = replace(plan, rest=RestPlan(between_sessions=Span(2, 14, "day")))
+    if days > 240:
+        assert broken_rules(plan, dated(plan)) == []
+    else:
+        with pytest.raises(UnanswerableError, match="no further than session 116"):
+            dated(plan)
 
 
 def test_a_rest_that_could_not_be_kept_is_noted(make_plan: Any) -> None:

@@ -12,7 +12,8 @@ from datetime import UTC, date, datetime, timedelta
 from math import floor
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from trialkit.design.calendar_search import Past, Rules, find_days
+from trialkit.design.calendar_rules import Past, Rules
+from trialkit.design.calendar_search import find_days
 from trialkit.design.visits import DAY_MIN, Visit, least_days, visits_of
 from trialkit.domain.allocations import Allocation
 from trialkit.domain.plans import Plan

@@ -8,7 +8,7 @@ from itertools import groupby
 from math import ceil
 from typing import Final
 
-from trialkit.design.calendar_search import Request
+from trialkit.design.calendar_rules import Request
 from trialkit.design.slots import sessions_in_a_week
 from trialkit.domain.allocations import Allocation, Period
 from trialkit.domain.plans import Plan, Span
