@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from importlib import resources
 
 import numpy as np
 import pytest
@@ -26,6 +28,7 @@ from trialkit.report.figures.noise import draw_noise
 from trialkit.report.figures.pairs import Pair, draw_pairs
 from trialkit.report.figures.periods import draw_periods
 from trialkit.report.numbers import Numbers
+from trialkit.report.svg import VARIABLES
 
 PAIRS = (Pair(1, 300.0, 310.0), Pair(2, 305.0, 304.0), Pair(3, 302.0, 309.0))
 
@@ -223,6 +226,33 @@ def contrast(one, other):
 def test_marks_stand_out_from_every_ground(colour, ground):
     # 3:1 is what WCAG 2.2, 1.4.11, asks of graphical objects.
     assert contrast(colour, ground) >= 3.0
+
+
+def page_colours(scheme):
+    """The colour variables of the page's style sheet, light or dark."""
+    css = resources.files("trialkit.report").joinpath("templates/style.css").read_text("utf-8")
+    light, rest = css.split("@media screen and (prefers-color-scheme: dark) {")
+    block = light if scheme == "light" else rest.split("}")[0]
+    return dict(re.findall(r"(--[\w-]+): (#[0-9a-f]{6})", block))
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_page_colours_are_readable_in_both_schemes(scheme):
+    colours = page_colours(scheme)
+    grounds = [colours[name] for name in ("--paper", "--card", "--zone", "--good", "--bad")]
+    for ground in grounds:
+        assert contrast(colours["--ink"], ground) >= 4.5
+        for i in range(4):
+            assert contrast(colours[f"--c{i}"], ground) >= 3.0
+    for ground in grounds[:2]:
+        assert contrast(colours["--muted"], ground) >= 4.5
+        assert contrast(colours["--link"], ground) >= 4.5
+    assert contrast(colours["--mark-ink"], colours["--mark"]) >= 4.5
+
+
+def test_the_light_page_has_the_colours_the_figures_are_drawn_in():
+    colours = page_colours("light")
+    assert all(colours[name] == colour for colour, name in VARIABLES.items())
 
 
 @pytest.mark.parametrize("ground", [style.PAPER, style.ZONE, style.GOOD, style.BAD])

@@ -112,7 +112,10 @@ def test_the_first_screen_answers(read):
 @pytest.mark.parametrize("variant", ["full", "athlete"])
 def test_invented_data_are_marked_on_screen_and_on_every_printed_page(content, variant):
     text = render_page(content, variant=variant)
-    assert '<div class="band" role="note">Invented data: nobody was measured</div>' in text
+    assert (
+        '<aside class="band" aria-label="invented data">Invented data: nobody was measured</aside>'
+        in text
+    )
     assert '<div class="watermark" aria-hidden="true">' in text
     assert '@top-center { content: "Invented data: nobody was measured"' in text
 

@@ -100,7 +100,7 @@ ITEMS: Final = (
         "17a.2",
         "effect with its precision",
         "the analysis (trialkit analyse)",
-        of_page=a.section("Other outcomes", told=a.estimated),
+        of_page=a.section("All outcomes", told=a.estimated),
     ),
     Item("17b", "binary outcomes: absolute and relative", "", never="No outcome is yes or no."),
     Item(

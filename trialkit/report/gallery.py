@@ -89,7 +89,7 @@ def _of_primary(content: PageContent, result: OutcomeResult, numbers: Numbers) -
     outcome, marks = result.outcome, style.marks_of(content.plan)
     names, pairs = names_of(content, result), pairs_of(content, result)
     if result.estimate is not None:
-        figure = new_figure(2.75)
+        figure = new_figure(3.0)
         draw_difference(
             figure.subplots(), result, pairs=pair_differences(pairs, outcome), numbers=numbers
         )

@@ -103,6 +103,7 @@ def _view(content: PageContent, numbers: Numbers) -> dict[str, Any]:
             *cautions.cautions_for(content.plan.hazards),
         ),
         "limits": (*content.limits, *page.LIMITS),
+        "quality_summary": page.quality_summary(content),
         "checklist": checklist_table(answered, page.CHECKLIST),
         "checklist_summary": checklist_summary(answered),
         "after": content.plan.details.get("trial.after_trial", ""),
@@ -138,6 +139,7 @@ def _tables(content: PageContent, numbers: Numbers) -> dict[str, tables.Table]:
         "deviations": tables.deviation_table(content),
         "amendments": tables.amendment_table(content),
         "quality": tables.quality_table(content),
+        "faults": tables.quality_table(content, faults_only=True),
         "facts": tables.facts_table(content),
     }
     if content.primary is not None:

@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 
 from trialkit.report.figures import style
 
-_VARIABLES: Final = {
+VARIABLES: Final = {
     style.INK: "--ink",
     style.MUTED: "--muted",
     style.RULE: "--rule",
@@ -23,7 +23,7 @@ _VARIABLES: Final = {
     style.BAD: "--bad",
     **{colour: f"--c{i}" for i, colour in enumerate(style.COLOURS)},
 }
-_COLOUR = re.compile("|".join(re.escape(c) for c in _VARIABLES))
+_COLOUR = re.compile("|".join(re.escape(c) for c in VARIABLES))
 _ID = re.compile(r' id="([^"]+)"')
 _USED = re.compile(r'(?:url\(#|href="#)([^")]+)')
 _FONT = re.compile(r"(font: (?:[\w.]+ )*?[\d.]+px |font-family: )[^;\"]+")
@@ -56,7 +56,7 @@ def inline(picture: Picture) -> str:
     inner = re.sub(r"<style.*?</style>", "", inner, flags=re.DOTALL)
     inner = re.sub(r"<!--.*?-->", "", inner, flags=re.DOTALL)
     inner = _own_ids(inner.replace("xlink:href", "href"), picture.name)
-    inner = _COLOUR.sub(lambda m: f"var({_VARIABLES[m.group()]})", inner)
+    inner = _COLOUR.sub(lambda m: f"var({VARIABLES[m.group()]})", inner)
     inner = _FONT.sub(r"\1var(--sans)", inner)
     inner = re.sub(r"\s*\n\s*", "\n", inner).strip()
     name = picture.name

@@ -180,8 +180,9 @@ def amendment_table(content: PageContent) -> Table:
     return Table("Changes of the plan", ("Entered", "Field", "Before", "After", "Reason"), rows)
 
 
-def quality_table(content: PageContent) -> Table:
+def quality_table(content: PageContent, *, faults_only: bool = False) -> Table:
     """What a careful reader wants to know about files and periods."""
+    caption = "To look at" if faults_only else "Quality of the data"
     rows = tuple(
         (
             q.item,
@@ -190,8 +191,9 @@ def quality_table(content: PageContent) -> Table:
             q.finding,
         )
         for q in content.quality
+        if not (faults_only and q.ok)
     )
-    return Table("Quality of the data", ("Item", "Period", "State", "Finding"), rows)
+    return Table(caption, ("Item", "Period", "State", "Finding"), rows)
 
 
 def facts_table(content: PageContent) -> Table:

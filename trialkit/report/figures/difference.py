@@ -14,7 +14,7 @@ from trialkit.report.figures import style
 from trialkit.report.numbers import POINT, Numbers, Printer
 from trialkit.report.words import pictures as words
 
-_MEAN, _NOISE, _PAIRS = 2.0, 1.0, 0.0
+_MEAN, _NOISE, _PAIRS, _FLOOR = 2.0, 1.0, 0.0, -1.05
 
 
 def draw_difference(
@@ -44,7 +44,7 @@ def draw_difference(
         mdc = estimate.noise.mdc_mean
         _bar(ax, Interval(-mdc, mdc), _NOISE, shown=shown, width=6.0, colour=style.MUTED)
     if pairs:
-        rows[_PAIRS] = words.row_pairs(len(pairs))
+        rows[_PAIRS] = words.row_pairs(len(pairs), several=len(estimate.contrasts) > 1)
         _draw_pairs(ax, [shown(d) for d in pairs])
     _limits(ax, result.outcome.analysis_margin, shown)
     _zones(ax, result, shown)
@@ -114,7 +114,7 @@ def _limits(ax: Axes, margin: float | None, shown: Callable[[float], float]) -> 
     low, high = ax.get_xlim()
     reach = 0.0 if margin is None else 1.35 * abs(shown(margin))
     ax.set_xlim(min(low, -reach), max(high, reach))
-    ax.set_ylim(-0.55, 2.95)
+    ax.set_ylim(-0.6, 2.95)
 
 
 def _zones(ax: Axes, result: OutcomeResult, shown: Callable[[float], float]) -> None:
@@ -127,7 +127,12 @@ def _zones(ax: Axes, result: OutcomeResult, shown: Callable[[float], float]) -> 
         ax.axvspan(right, high, color=style.GOOD if better_right else style.BAD, zorder=0, lw=0)
         ax.axvspan(left, right, color=style.ZONE, zorder=0, lw=0, label="margin")
         if (right - left) / (high - low) > 0.24:
-            _above(ax, (0.5 * (left + right) - low) / (high - low), words.TOO_SMALL, "center")
+            ax.set_ylim(bottom=_FLOOR)
+            # Inside the zone, below the last row: above the axes it could meet the side names.
+            ax.text(
+                0.5 * (left + right), _FLOOR + 0.06, words.TOO_SMALL,
+                ha="center", va="bottom", fontsize=style.SMALL, linespacing=1.0,
+            )  # fmt: skip
     ax.set_xlim(low, high)
     left_name, right_name = words.zone_names(better_right)
     _above(ax, 0.0, left_name, "left")

@@ -88,7 +88,7 @@ def draw_power(ax: Axes, curves: Sequence[PowerCurve], *, numbers: Numbers = POI
     style.bare(ax, numbers)
     ax.set_xlabel(words.BLOCKS_AXIS)
     ax.set_ylabel(words.CHANCE_AXIS)
-    style.key(ax, columns=1)
+    style.key(ax)
     return ax
 
 

@@ -62,7 +62,7 @@ def draw_forest(
             markeredgewidth=1.8,
             label=row.label,
         )
-        _name(ax, y, row.label)
+        style.row_name(ax, y, row.label)
     _frame(ax, len(rows), axis=axis, margin=margin, numbers=numbers)
     return ax
 
@@ -82,7 +82,7 @@ def draw_series(
         y = total - i
         ax.plot([row.low, row.high], [y, y], color=style.COLOURS[0], linewidth=2.0, label="_ci")
         ax.plot([row.raw, row.shrunken], [y, y], color=style.INK, linewidth=0.8, label="_shrink")
-        _name(ax, y, row.athlete)
+        style.row_name(ax, y, row.athlete)
     ys = [total - i for i in range(total)]
     for values, marker, face, name in (
         ([r.raw for r in rows], "x", style.MUTED, words.OWN_RESULT),
@@ -106,16 +106,10 @@ def draw_series(
         color=style.COLOURS[1],
         label=mean.label,
     )
-    _name(ax, 0, mean.label)
+    style.row_name(ax, 0, mean.label)
     _frame(ax, total + 1, axis=axis, margin=margin, numbers=numbers)
-    style.key(ax, columns=2)
+    style.key(ax)
     return ax
-
-
-def _name(ax: Axes, y: int, text: str) -> None:
-    ax.text(
-        0.0, y + 0.24, text, transform=ax.get_yaxis_transform(), fontsize=style.SMALL, va="bottom"
-    )
 
 
 def _frame(ax: Axes, n_rows: int, *, axis: str, margin: float | None, numbers: Numbers) -> None:

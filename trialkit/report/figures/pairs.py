@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from textwrap import fill
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -51,7 +52,7 @@ def draw_pairs(
         _column(ax, x, values, mark=mark)
     ax.set_xlim(-0.45, 1.45)
     style.bare(ax, numbers)
-    ax.set_xticks([0, 1], [mark.label for mark in marks])
+    ax.set_xticks([0, 1], [fill(mark.label, 20) for mark in marks])
     ax.tick_params(axis="x", length=0, labelsize=style.TEXT)
     ax.set_ylabel(style.axis_title(outcome.label, outcome.unit, width=style.UPRIGHT))
     return ax

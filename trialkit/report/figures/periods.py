@@ -49,7 +49,7 @@ def draw_periods(
     ax.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=9))
     ax.set_xlabel(words.PERIOD_AXIS)
     ax.set_ylabel(style.axis_title(outcome.label, outcome.unit, width=style.UPRIGHT))
-    style.key(ax, columns=2)
+    style.key(ax)
     return ax
 
 

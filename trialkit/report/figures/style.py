@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from textwrap import fill
+from textwrap import fill, shorten
 from typing import Any, Final, cast
 
 import matplotlib as mpl
@@ -119,15 +119,31 @@ def axis_title(name: str, unit: str | None, *, width: int = 44) -> str:
     return fill(f"{name} ({unit})" if unit and unit != "1" else name, width)
 
 
+def row_name(ax: Axes, y: float, text: str) -> None:
+    """Write the name of a row above its mark, cut where the figure ends."""
+    ax.text(
+        0.0,
+        y + 0.24,
+        shorten(text, 52, placeholder="…"),
+        transform=ax.get_yaxis_transform(),
+        fontsize=SMALL,
+        va="bottom",
+    )
+
+
 def zero_line(ax: Axes, *, vertical: bool = True) -> None:
     """Draw the line of no difference."""
     draw = ax.axvline if vertical else ax.axhline
     draw(0.0, color=MUTED, linewidth=1.0, zorder=1, gid="zero")
 
 
-def key(ax: Axes, *, columns: int = 2) -> None:
-    """Put the key above the axes, where it cannot cover data."""
+def key(ax: Axes) -> None:
+    """Put the key above the axes, where it cannot cover data; long labels get a row each."""
+    handles, labels = ax.get_legend_handles_labels()
+    columns = 2 if max(map(len, labels), default=0) <= 20 else 1
     ax.legend(
+        handles,
+        [fill(label, 46) for label in labels],
         loc="lower left",
         bbox_to_anchor=(0.0, 1.01),
         ncols=columns,

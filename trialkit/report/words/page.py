@@ -10,6 +10,7 @@ from trialkit.report.content import PageContent
 
 INVENTED: Final = "Invented data: nobody was measured"
 CHECKLIST: Final = "Items of the reporting guideline for n-of-1 trials (CENT 2015 numbering)"
+QUALITY_OPEN: Final = "All checks of the data"
 CHECKLIST_OPEN: Final = "All items"
 WATERMARK: Final = "invented data"
 FOOTER: Final = "Made with trialkit."
@@ -40,8 +41,8 @@ NOT_BLIND: Final = (
 )
 NO_GUESSES: Final = "No guesses of the condition were entered."
 SECONDARY_RULE: Final = (
-    "These outcomes carry no verdict. Their p values are adjusted for their number (Holm) where "
-    "they were declared; read them as hints for a next trial."
+    "Only the primary outcome carries a verdict. P values of the others are adjusted for their "
+    "number (Holm) where they were declared; read them as hints for a next trial."
 )
 LIMITS: Final = (
     "The result holds for this athlete, this test and this setting. It does not carry over to "
@@ -55,6 +56,12 @@ LIMITS: Final = (
 def about(plan: Plan) -> str:
     """What kind of trial it is and of whom, beside the title."""
     return plan.athlete if "n-of-1" in plan.title.lower() else f"n-of-1 trial of {plan.athlete}"
+
+
+def quality_summary(content: PageContent) -> str:
+    """How many checks of the data found nothing."""
+    fine = sum(row.ok for row in content.quality)
+    return f"{fine} of {len(content.quality)} checks of files and measures found nothing to say."
 
 
 def harm_line(content: PageContent) -> str:
@@ -109,7 +116,7 @@ HEADINGS: Final = {
         Heading(
             "pairs",
             "Pair by pair",
-            "Each line is one pair. Dotted lines go the other way than the mean.",
+            "Each line joins the two values of one block. Dotted lines go against the mean.",
         ),
         Heading(
             "curves",
@@ -123,7 +130,7 @@ HEADINGS: Final = {
             "Does the answer hang on the method?",
             "The same question with other methods. The planned one is filled.",
         ),
-        Heading("others", "Other outcomes", SECONDARY_RULE),
+        Heading("others", "All outcomes", SECONDARY_RULE),
         Heading("harms", "Symptoms and injuries"),
         Heading("blinding", "Who knew the condition"),
         Heading("changes", "Deviations and changes of plan"),

@@ -28,9 +28,9 @@ def zone_names(better_right: bool) -> tuple[str, str]:
     return ("← worse", "better →") if better_right else ("← better", "worse →")
 
 
-def row_pairs(count: int) -> str:
-    """Label of the row of single pairs."""
-    return f"each of the {count} pairs"
+def row_pairs(count: int, *, several: bool) -> str:
+    """Label of the row of single blocks, which are pairs unless there are several comparisons."""
+    return f"each of the {count} {'blocks' if several else 'pairs'}"
 
 
 def difference_axis(outcome: str) -> str:
