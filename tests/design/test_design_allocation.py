@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from scipy.stats import chisquare
 
-from trialkit.design.allocation import draw
+from trialkit.design.allocation import draw, outline
 from trialkit.domain.plans import RestPlan, Span
 from trialkit.errors import RequestError
 
@@ -71,3 +71,10 @@ def test_everything_that_does_not_fit_is_told_at_once(make_plan: Any) -> None:
         "design.block_size",
         "design.blocks",
     ]
+
+
+def test_an_outline_lays_out_the_same_periods_without_conditions(make_plan: Any) -> None:
+    plan = make_plan(blocks=3)
+    drawn = draw(plan, seed=2).periods
+    bare = outline(plan, [period.rest for period in drawn])
+    assert bare == tuple(replace(period, condition="") for period in drawn)

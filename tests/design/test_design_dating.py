@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from trialkit.design.allocation import draw
 from trialkit.design.dating import date_periods, replan
-from trialkit.domain.plans import CardStep, Constraints, Plan, RestPlan, Span
+from trialkit.domain.plans import Constraints, Plan, RestPlan, Span
 from trialkit.domain.schedules import Schedule
 from trialkit.errors import RequestError, UnanswerableError
 
@@ -283,14 +283,6 @@ def test_rests_within_a_session_run_from_the_end_of_a_period(make_plan: Any) -> 
         assert first.starts == session.starts
         # 150 min less the longest rest of 90 leave 30 min for each period.
         assert (second.starts - first.starts) == timedelta(minutes=30 + (period.rest or 0))
-
-
-def test_a_card_says_how_long_a_period_is(make_plan: Any) -> None:
-    plan = replace(two_a_day(make_plan), card=(CardStep(10, "spin"), CardStep(4, "ride")))
-    first, second = dated(plan).sessions[0].periods
-    rest = draw(plan, seed=3).periods[1].rest
-    assert rest is not None
-    assert (second.starts - first.starts) == timedelta(minutes=14 + rest)
 
 
 @pytest.mark.parametrize(

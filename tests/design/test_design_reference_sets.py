@@ -64,8 +64,8 @@ SMALL = {
         21,
     ),
     "restricted, free": (2, {"scheme": "restricted", "blocks": 4}, comb(8, 4)),
-    # A: 3 of 9, then B: 3 of 6.
-    "restricted 3, free": (3, {"scheme": "restricted", "blocks": 3}, comb(9, 3) * comb(6, 3)),
+    # A: 2 of 6, then B: 2 of 4.
+    "restricted 3, free": (3, {"scheme": "restricted", "blocks": 2}, comb(6, 2) * comb(4, 2)),
     # Three slots of the week of three sessions each hold every condition once.
     "restricted over the week": (
         3,

@@ -93,6 +93,16 @@ def test_two_tests_on_one_evening_become_a_trial(make_plan: Any) -> None:
         ),
         (lambda make: make(conditions_act_within_period=False), "cannot-respond"),
         (
+            lambda make: make(
+                scheme="phase-change",
+                blocks=1,
+                block_size=10,
+                constraints=Constraints(min_phase=4),
+                conditions_act_within_period=False,
+            ),
+            "too-few-sequences",
+        ),
+        (
             lambda make: replace(make(), calendar=CalendarPlan(window=(time(6), time(22)))),
             "time-of-day",
         ),

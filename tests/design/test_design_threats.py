@@ -18,11 +18,13 @@ from trialkit.domain.plans import (
     CalendarPlan,
     Constraints,
     Expected,
+    Hazards,
     Plan,
     RestPlan,
     Span,
 )
 
+SAME_EVENING = RestPlan(Span(30, 40, "min"), Span(2, 4, "day"))
 ABAB = ("without", "with") * 4
 CANNOT, WEAK, NOTE = Severity.CANNOT_ANSWER, Severity.WEAK, Severity.NOTE
 
@@ -48,14 +50,14 @@ FIRING: list[tuple[str, Any, Severity, float | None, str | None]] = [
         lambda make: make(scheme="fixed", blocks=4, order=ABAB),
         CANNOT,
         1.0,
-        "drift steps",
+        "times the drift per period",
     ),
     (
         "order-and-effect",
         lambda make: make(scheme="fixed", blocks=4, order=("without",) * 4 + ("with",) * 4),
         CANNOT,
         4.0,
-        "drift steps",
+        "times the drift per period",
     ),
     (
         "order-and-effect",
@@ -64,7 +66,7 @@ FIRING: list[tuple[str, Any, Severity, float | None, str | None]] = [
         ),
         WEAK,
         0.0,
-        "drift steps",
+        "times the drift per period",
     ),
     (
         # Half a typical error of 4 W drift per period, 4 drift steps: 8 W.
@@ -77,7 +79,7 @@ FIRING: list[tuple[str, Any, Severity, float | None, str | None]] = [
         8.0,
         "W",
     ),
-    ("order-and-effect", lambda make: make(blocks=1), CANNOT, 1.0, "drift steps"),
+    ("order-and-effect", lambda make: make(blocks=1), CANNOT, 1.0, "times the drift per period"),
     (
         "drift-in-phases",
         lambda make: make(
@@ -88,7 +90,7 @@ FIRING: list[tuple[str, Any, Severity, float | None, str | None]] = [
         ),
         WEAK,
         14.0,
-        "drift steps",
+        "times the drift per period",
     ),
     (
         "too-few-sequences",
@@ -197,6 +199,15 @@ FIRING: list[tuple[str, Any, Severity, float | None, str | None]] = [
         WEAK,
         2.0,
         "W",
+    ),
+    (
+        "first-bout-prepares",
+        lambda make: replace(
+            make(periods_per_session=2), rest=SAME_EVENING, hazards=Hazards(effort="submaximal")
+        ),
+        NOTE,
+        30.0,
+        "min of rest",
     ),
     ("no-familiarisation", lambda make: make(familiarisation=0), WEAK, 1.5, "%"),
     (
@@ -311,6 +322,12 @@ SILENT: list[tuple[str, Any]] = [
         ),
     ),
     ("first-bout-prepares", lambda make: make(first_period_prepares_next=True)),
+    (
+        "first-bout-prepares",
+        lambda make: replace(
+            make(periods_per_session=2), rest=SAME_EVENING, hazards=Hazards(effort="none")
+        ),
+    ),
     ("no-familiarisation", lambda make: make(familiarisation=0, baseline=3)),
     ("no-familiarisation", lambda make: primary(make(familiarisation=0), familiarisation_gain=0.0)),
     ("time-of-day", lambda make: make()),

@@ -91,16 +91,23 @@ def _all_out(plan: Plan, found: frozenset[str]) -> tuple[Plan, str]:
 
 def _random_order(plan: Plan, found: frozenset[str]) -> tuple[Plan, str]:
     size = len(plan.conditions)
-    if "cannot-respond" in found:
+    unrandomised = plan.design.scheme == "fixed" or "too-few-sequences" in found
+    slow = not plan.design.conditions_act_within_period
+    if slow and (unrandomised or "cannot-respond" in found):
         days = Constraints(block_days=_DAYS_TO_ACT)
         changed = _redesign(
-            plan, scheme="multi-day-blocks", block_size=size, order=(), constraints=days
+            plan,
+            scheme="multi-day-blocks",
+            block_size=size,
+            periods_per_session=1,
+            order=(),
+            constraints=days,
         )
-        return changed, (
+        daily = replace(plan.rest, between_periods=None, between_sessions=Span(1, 1, "day"))
+        return replace(changed, rest=daily), (
             f"Each condition is kept for {_DAYS_TO_ACT} days in a row (multi-day blocks in random "
             "order), so that it has time to act."
         )
-    unrandomised = plan.design.scheme == "fixed" or "too-few-sequences" in found
     if not unrandomised:
         return plan, _NO_CHANGE
     scheme = "randomised-pairs" if size == 2 else "randomised-blocks"
@@ -154,7 +161,7 @@ def _rest_enough(plan: Plan, found: frozenset[str]) -> tuple[Plan, str]:
     span = plan.rest.between_sessions
     days = ceil(max(fade, asked, span.low_min if span else 0.0) / _DAY_MIN)
     if span is None:
-        days = max(days, 1 if plan.design.scheme == "multi-day-blocks" else _DAYS_BETWEEN)
+        days = max(days, _DAYS_BETWEEN)
     elif not found & {"left-over", "rest-below-washout"} or days * _DAY_MIN <= span.low_min:
         return plan, _NO_CHANGE
     # Where not every weekday will do, a range of a week always reaches the next one that does.

@@ -91,10 +91,7 @@ def _offsets(plan: Plan, periods: list[Period]) -> tuple[float, ...]:
 
 
 def _period_minutes(plan: Plan) -> float:
-    """Length of one period: its card's steps, or its share of the session without the rests."""
-    steps = sum(step.minutes for step in plan.card)
-    if steps:
-        return steps
+    """Length of one period: its share of the session without the longest rests."""
     several, span = plan.design.periods_per_session, plan.rest.between_periods
     resting = (several - 1) * (span.high if span else 0)
     return (plan.calendar.session_min - resting) / several

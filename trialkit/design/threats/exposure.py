@@ -100,9 +100,11 @@ def _first_bout(plan: Plan) -> Iterator[Threat]:
     if plan.design.periods_per_session < 2:
         return
     span = plan.rest.between_periods
-    declared = plan.design.first_period_prepares_next
-    if not declared and span is not None and span.low_min >= _SAME_DAY_REST_MIN:
+    declared, effort = plan.design.first_period_prepares_next, plan.hazards.effort
+    rested = span is not None and span.low_min >= _SAME_DAY_REST_MIN
+    if not declared and (rested or effort == "none"):
         return
+    undeclared = Severity.NOTE if effort == "submaximal" else Severity.WEAK
     carried = of_typical_error(plan, abs(plan.expected.carryover))
     size, unit = (span.low_min, "min of rest") if span else (None, None)
     if plan.expected.carryover and carried:
@@ -110,9 +112,9 @@ def _first_bout(plan: Plan) -> Iterator[Threat]:
     apart = f" {digits(span.low_min)} min apart" if span else ""
     yield Threat(
         id="first-bout-prepares",
-        severity=Severity.CANNOT_ANSWER if declared else Severity.WEAK,
-        text=f"With both periods in one session{apart} the first bout prepares the second (it is "
-        "itself a warm-up, and it tires), so the second never meets the condition alone.",
+        severity=Severity.CANNOT_ANSWER if declared else undeclared,
+        text=f"With several periods in one session{apart} the first bout prepares the second (it "
+        "is itself a warm-up, and it tires), so what follows never meets its condition alone.",
         fix="hold one period per session, on separate days.",
         size=size,
         unit=unit,

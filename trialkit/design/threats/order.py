@@ -10,6 +10,7 @@ from trialkit.design.reference_sets import ReferenceSet
 from trialkit.design.schemes import possible_sequences, too_few_sequences
 from trialkit.design.threats.sizes import digits, of_typical_error
 from trialkit.domain.allocations import Severity, Threat
+from trialkit.domain.outcomes import Scale
 from trialkit.domain.plans import Plan
 from trialkit.errors import TrialkitError
 
@@ -38,11 +39,14 @@ def _largest_bias(plan: Plan, sequence: Sequence[str]) -> float:
 
 def _drift_size(plan: Plan, bias: float) -> tuple[float, str, str]:
     """Size, unit and words of a bias of so many drift steps."""
+    primary = plan.primary
     expected = of_typical_error(plan, abs(plan.expected.drift) * bias)
     if plan.expected.drift and expected:
         size, unit = expected
         return size, unit, f"the drift this plan expects adds {digits(size)} {unit} to the answer"
-    return bias, "drift steps", f"a drift adds {digits(bias)} times its size per period"
+    own = "%" if primary and primary.scale is Scale.LOG else primary.unit if primary else "unit"
+    words = f"a drift of 1 {own} per period adds {digits(bias)} {own} to the answer"
+    return bias, "times the drift per period", words
 
 
 def _order_and_effect(plan: Plan, sequence: Sequence[str]) -> Threat:
