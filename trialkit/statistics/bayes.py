@@ -104,6 +104,12 @@ class MixturePosterior:
         """Posterior mean of the difference."""
         return float(self.weight @ self.centre)
 
+    @property
+    def sd(self) -> float:
+        """Posterior SD of the difference."""
+        around = self.spread**2 + (self.centre - self.mean) ** 2
+        return sqrt(float(self.weight @ around))
+
     def chance_below(self, x: float) -> float:
         """Chance that the true difference is below ``x``."""
         return float(self.weight @ norm.cdf((x - self.centre) / self.spread))

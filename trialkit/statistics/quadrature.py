@@ -20,15 +20,15 @@ _TAIL = 1e-17
 
 
 @lru_cache(maxsize=256)
-def sd_ratio_nodes(df: float) -> tuple[Floats, Floats]:
+def sd_ratio_nodes(df: float, count: int = _NODES) -> tuple[Floats, Floats]:
     """Nodes and weights for the ratio of an SD estimated on ``df`` to the true one.
 
     ``sum(weights * f(nodes))`` is the expectation of f(sqrt(chi2_df / df)), by Gauss-Legendre
-    over all but 1e-17 of each tail; about 1e-12 for smooth f.
+    over all but 1e-17 of each tail; about 1e-12 for smooth f with the standard ``count`` of nodes.
     """
     low = np.sqrt(chi2.ppf(_TAIL, df) / df)
     high = np.sqrt(chi2.isf(_TAIL, df) / df)
-    node, weight = np.polynomial.legendre.leggauss(_NODES)
+    node, weight = np.polynomial.legendre.leggauss(count)
     ratio = low + (high - low) * (node + 1) / 2
     density = chi2.pdf(df * ratio**2, df) * 2 * df * ratio
     weight = weight * density
