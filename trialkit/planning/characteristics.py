@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import expm1, log1p, sqrt
+from math import sqrt
 
 from trialkit.design.schemes import block_length, reference_set
 from trialkit.domain.estimates import Verdict
-from trialkit.domain.outcomes import Outcome, Scale
 from trialkit.domain.plans import Plan
-from trialkit.errors import Problem, RequestError, TrialkitError, UnanswerableError
+from trialkit.errors import Problem, RequestError, TrialkitError
 from trialkit.planning.chunks import Cell
+from trialkit.planning.gains import GainScale
 from trialkit.planning.grids import Grid, GridRow, OperatingCharacteristics, SimulationSettings
 from trialkit.planning.looks import stages_of
 from trialkit.planning.methods import declared
@@ -55,7 +55,7 @@ def operating_characteristics(
         When no number of blocks in the grid fits the scheme.
     """
     grid, settings = grid or Grid(), settings or SimulationSettings()
-    scale = _Scale.of(plan)
+    scale = GainScale.of(plan)
     truth = truth or truth_of(plan)
     effects, target = _effects(grid, scale)
     tried = tuple(sorted({*effects, target}))
@@ -80,51 +80,7 @@ def operating_characteristics(
     )
 
 
-class _Scale:
-    """Turns gains in the user's unit into typical errors (positive is better), and back."""
-
-    def __init__(self, outcome: Outcome, noise: float) -> None:
-        self.log = outcome.scale is Scale.LOG
-        self.noise = noise
-        self.unit = "%" if self.log else outcome.unit
-        worthwhile = outcome.worthwhile
-        self.margin = None if worthwhile is None else worthwhile.value
-
-    @classmethod
-    def of(cls, plan: Plan) -> _Scale:
-        """Read it off the plan's primary outcome."""
-        outcome = plan.primary
-        noise = None if outcome is None else outcome.analysis_noise
-        if outcome is None or noise is None:
-            raise UnanswerableError(_missing(outcome))
-        return cls(outcome, noise)
-
-    def inside(self, gain: float) -> float:
-        """A gain in typical errors."""
-        return (log1p(gain / 100) if self.log else gain) / self.noise
-
-    def outside(self, size: float) -> float:
-        """Typical errors as a gain in the user's unit."""
-        return 100 * expm1(size * self.noise) if self.log else size * self.noise
-
-
-def _missing(outcome: Outcome | None) -> Problem:
-    if outcome is None:
-        return Problem(
-            where="outcomes",
-            found="no single primary outcome",
-            wrong="planning is about the one outcome that decides.",
-            fix="give exactly one outcome the role primary.",
-        )
-    return Problem(
-        where=f"outcome {outcome.name}",
-        found="no typical error",
-        wrong="without the noise of one measurement nothing can be simulated.",
-        fix="give typical_error with value, unit, df and source, from repeated measurements.",
-    )
-
-
-def _effects(grid: Grid, scale: _Scale) -> tuple[tuple[float, ...], float]:
+def _effects(grid: Grid, scale: GainScale) -> tuple[tuple[float, ...], float]:
     # Without a margin the typical error itself is the yardstick.
     step = scale.margin if scale.margin is not None else scale.outside(1.0)
     effects = grid.effects or tuple(k * step for k in range(4))
@@ -132,7 +88,7 @@ def _effects(grid: Grid, scale: _Scale) -> tuple[tuple[float, ...], float]:
 
 
 def _cells(
-    plan: Plan, grid: Grid, truth: Truth, scale: _Scale, tried: tuple[float, ...]
+    plan: Plan, grid: Grid, truth: Truth, scale: GainScale, tried: tuple[float, ...]
 ) -> list[Cell]:
     own = plan.design.blocks
     blocks = grid.blocks or tuple(sorted({b for k in _LADDER if (b := own + k) >= 2} | {own}))
@@ -164,11 +120,11 @@ def _cells(
     return cells
 
 
-def _rows(cell: Cell, tally: Tally, tried: tuple[float, ...], scale: _Scale) -> list[GridRow]:
+def _rows(cell: Cell, tally: Tally, tried: tuple[float, ...], scale: GainScale) -> list[GridRow]:
     return [_row(cell, tally, place, gain, scale) for place, gain in enumerate(tried)]
 
 
-def _row(cell: Cell, tally: Tally, place: int, gain: float, scale: _Scale) -> GridRow:
+def _row(cell: Cell, tally: Tally, place: int, gain: float, scale: GainScale) -> GridRow:
     n = tally.trials
     effect, power = cell.effects[place], float(tally.rejected[place]) / n
     verdicts: dict[Verdict, float] = {}
@@ -211,7 +167,7 @@ def _closed_form(cell: Cell, effect: float) -> float | None:
     return power_complete_pairs(cell.blocks, effect, level=declaration.level)
 
 
-def _recommend(aim: dict[int, GridRow], grid: Grid, scale: _Scale) -> tuple[int | None, str]:
+def _recommend(aim: dict[int, GridRow], grid: Grid, scale: GainScale) -> tuple[int | None, str]:
     """The fewest blocks that settle the target often enough, and why, in one sentence."""
     if not aim:
         return None, "The run was stopped before any figure was known."

@@ -26,8 +26,9 @@ class Truth:
     further place in a block; ``carryover`` what a condition leaves in the next period, relative to
     the reference; ``phi`` correlation of neighbouring periods; ``missing`` share of periods missed
     at random; ``noise_df`` degrees of freedom of the typical error (the athlete's own noise is then
-    drawn around it; None takes it as known); ``tail_df`` degrees of freedom of heavy-tailed noise
-    (Student t scaled to the same SD; None is normal).
+    drawn around it; None takes it as known); ``noise_ratio`` the athlete's noise over the plan's
+    typical error, where they differ; ``tail_df`` degrees of freedom of heavy-tailed noise (Student
+    t scaled to the same SD; None is normal).
     """
 
     block_sd: float = 1.0
@@ -37,6 +38,7 @@ class Truth:
     phi: float = 0.0
     missing: float = 0.0
     noise_df: float | None = None
+    noise_ratio: float = 1.0
     tail_df: float | None = None
 
 
@@ -121,9 +123,9 @@ def _noise(
 ) -> Floats:
     """Error and block effects together, shape (periods, trials)."""
     periods, trials = shape
-    spread: Floats | float = 1.0
+    spread: Floats | float = truth.noise_ratio
     if truth.noise_df is not None:
-        spread = np.sqrt(truth.noise_df / rng.chisquare(truth.noise_df, trials))
+        spread = spread * np.sqrt(truth.noise_df / rng.chisquare(truth.noise_df, trials))
     if truth.tail_df is None and truth.phi == 0:
         return _exchangeable(shape, truth.block_sd / spread, block_size, rng) * spread
     if truth.tail_df is None:
