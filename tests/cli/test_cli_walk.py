@@ -191,3 +191,35 @@ def test_a_damaged_recording_is_never_used_silently(trialkit, drawn, tmp_path):
     assert ran.status == 0, ran.err
     told = json.loads(ran.out)["recordings"][0]
     assert told["fault"]
+
+
+def looking_at_four(trialkit, tmp_path, looks):
+    """Run the first four pairs of a trial that declares these looks, and analyse."""
+    root = tmp_path / "looked"
+    trialkit("new", root)
+    protocol = root / "protocol.toml"
+    text = protocol.read_text("utf-8")
+    assert "looks" not in text
+    protocol.write_text(text.replace("[analysis]", f"[analysis]\nlooks = {looks}", 1), "utf-8")
+    assert trialkit("randomise", root, "--seed", "3").status == 0
+    for _ in range(8):
+        card = json.loads(trialkit("next", root, "--json").out)
+        watts = value_of(card["period"], card["condition"])
+        trialkit("record", root, "--outcome", "mean-power", "--value", watts)
+    return json.loads(trialkit("analyse", root, "--json").out)
+
+
+def test_a_declared_look_uses_its_share_of_the_error(trialkit, tmp_path):
+    told = looking_at_four(trialkit, tmp_path, [4])
+    contrast = told["outcomes"][0]["contrasts"][0]
+    # O'Brien-Fleming-like spending at 4 of 8 pairs: |t| limit 7.19 on 3 df (own simulation in
+    # the interim tests), which is an interval level of 0.9945; the sampled limit moves by 0.01.
+    assert contrast["level"] == pytest.approx(0.9945, abs=2e-4)
+    assert any("declared" in note for note in told["notes"])
+    assert not any("not declared" in note for note in told["notes"])
+
+
+def test_an_undeclared_look_is_marked(trialkit, tmp_path):
+    told = looking_at_four(trialkit, tmp_path, [])
+    assert told["outcomes"][0]["contrasts"][0]["level"] == 0.95
+    assert any("not declared" in note for note in told["notes"])

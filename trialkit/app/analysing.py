@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,6 +13,7 @@ from numpy.typing import NDArray
 
 from trialkit.app.answers import Answer
 from trialkit.app.documents import estimate_document
+from trialkit.app.looks import level_now, opening_drafts, opening_notes
 from trialkit.app.outcome_table import Row, observations, outcome_rows
 from trialkit.app.trials import Trial, open_trial
 from trialkit.design.draws import Stream
@@ -18,8 +21,6 @@ from trialkit.design.schemes import reference_set
 from trialkit.domain.observations import Observations
 from trialkit.domain.outcomes import Outcome, Role
 from trialkit.errors import Problem, UnanswerableError
-from trialkit.journal import Draft, Kind
-from trialkit.journal.records import AnalysisOpened, Look
 from trialkit.report.content import OutcomeResult, PageContent
 
 if TYPE_CHECKING:
@@ -52,8 +53,9 @@ def analyse(root: Path, *, at: datetime, who: str) -> Answer:
             )
             for a in answers
         )
-    notes = opening_notes(trial)
-    trial.add(opening_drafts(trial), at=at, who=who)
+    if drafts := opening_drafts(trial):
+        trial.add(drafts, at=at, who=who)
+    notes = opening_notes(open_trial(root))
     content = PageContent(plan=trial.plan, estimates=answers, periods=(), generated_at="")
     text = [summarise(a, names_of(content, a) if a.estimate else None) for a in answers]
     return Answer("\n\n".join([*text, *notes]), analysis_document(trial, answers, notes))
@@ -62,7 +64,37 @@ def analyse(root: Path, *, at: datetime, who: str) -> Answer:
 def analyse_trial(trial: Trial) -> tuple[OutcomeResult, ...]:
     """Estimate all outcomes of a trial without recording anything; the primary comes first."""
     order = sorted(trial.plan.outcomes, key=lambda o: list(Role).index(o.role))
-    return tuple(_answer(trial, outcome) for outcome in order)
+    level, _ = level_now(trial)
+    return adjusted_secondaries(tuple(_answer(trial, outcome, level) for outcome in order))
+
+
+def adjusted_secondaries(answers: tuple[OutcomeResult, ...]) -> tuple[OutcomeResult, ...]:
+    """Adjust the p values of the declared secondary outcomes together, after Holm (1979)."""
+    from trialkit.statistics.multiplicity import holm
+
+    found = {
+        (answer.outcome.name, contrast.condition, contrast.reference): contrast.p
+        for answer in answers
+        if answer.outcome.role is Role.SECONDARY and answer.estimate is not None
+        for contrast in answer.estimate.contrasts
+        if contrast.p is not None
+    }
+    adjusted = dict(zip(found, holm(list(found.values())), strict=True)) if found else {}
+    return tuple(_with_adjusted(answer, adjusted) for answer in answers)
+
+
+def _with_adjusted(
+    answer: OutcomeResult, adjusted: Mapping[tuple[str, str, str], float]
+) -> OutcomeResult:
+    if answer.estimate is None:
+        return answer
+    contrasts = tuple(
+        replace(c, p_adjusted=float(adjusted[key]))
+        if (key := (answer.outcome.name, c.condition, c.reference)) in adjusted
+        else c
+        for c in answer.estimate.contrasts
+    )
+    return replace(answer, estimate=replace(answer.estimate, contrasts=contrasts))
 
 
 def analysis_document(
@@ -79,44 +111,7 @@ def analysis_document(
     return {"trial": trial.plan.title, "outcomes": outcomes, "notes": notes}
 
 
-def opening_drafts(trial: Trial) -> list[Draft]:
-    """Entries that tell what this analysis opens: which periods, and whether it is a look."""
-    drafts = []
-    periods = sorted(trial.state.opened)
-    shown = trial.state.of(AnalysisOpened)
-    if not shown or shown[-1].record.periods != tuple(periods):
-        drafts.append(Draft(Kind.ANALYSIS_OPENED, {"purpose": "analysis", "periods": periods}))
-        if trial.state.next_period is not None or trial.current is not None:
-            blocks = _complete_blocks(trial)
-            declared = blocks in trial.plan.analysis.looks
-            drafts.append(Draft(Kind.LOOK, {"blocks": max(blocks, 1), "declared": declared}))
-    return drafts
-
-
-def opening_notes(trial: Trial) -> list[str]:
-    """What has to be said about when the data were looked at."""
-    looks = [t.record for t in trial.state.of(Look)]
-    undeclared = sum(not look.declared for look in looks)
-    notes = []
-    if trial.state.next_period is not None or trial.current is not None:
-        notes.append("The trial is not finished: this is an interim look and is recorded as one.")
-    if undeclared:
-        notes.append(
-            f"{undeclared} interim look(s) were not declared; each one more chance of a false "
-            "verdict, so the error rates stated no longer hold."
-        )
-    return notes
-
-
-def _complete_blocks(trial: Trial) -> int:
-    held: dict[int, int] = {}
-    for period in trial.done & trial.state.opened.keys():
-        block = trial.state.opened[period].block
-        held[block] = held.get(block, 0) + 1
-    return sum(n == trial.plan.design.block_size for n in held.values())
-
-
-def _answer(trial: Trial, outcome: Outcome) -> OutcomeResult:
+def _answer(trial: Trial, outcome: Outcome, level: float) -> OutcomeResult:
     from trialkit.statistics.estimate import estimate
 
     rows = outcome_rows(trial, outcome)
@@ -124,24 +119,27 @@ def _answer(trial: Trial, outcome: Outcome) -> OutcomeResult:
         return OutcomeResult(outcome, None, "No period has a usable value.")
     try:
         obs = observations(trial, outcome, rows)
-        result = estimate(obs, options=_options(trial, outcome, obs, rows))
+        sequences, exact = replayed_sequences(trial, obs, rows)
+        options = replace(
+            _options(trial, outcome, level),
+            reference_sequences=sequences,
+            sequences_exact=exact,
+        )
+        result = estimate(obs, options=options)
     except UnanswerableError as error:
         told = "; ".join(f"{p.found}: {p.wrong} {p.fix}" for p in error.problems)
         return OutcomeResult(outcome, None, told)
     return OutcomeResult(outcome, result)
 
 
-def _options(
-    trial: Trial, outcome: Outcome, obs: Observations, rows: tuple[Row, ...]
-) -> EstimateOptions:
+def _options(trial: Trial, outcome: Outcome, level: float) -> EstimateOptions:
     from trialkit.statistics.options import EstimateOptions
 
     declared = trial.plan.analysis
     noise = outcome.typical_error
-    sequences, exact = replayed_sequences(trial, obs, rows)
     return EstimateOptions(
         method=declared.method,
-        level=declared.level,
+        level=level,
         better=outcome.better,
         margin=outcome.analysis_margin,
         planned_noise=outcome.analysis_noise,
@@ -150,8 +148,6 @@ def _options(
         period_effect=declared.period_effect,
         trend=declared.trend == "linear",
         carryover=declared.carryover == "adjusted",
-        reference_sequences=sequences,
-        sequences_exact=exact,
         max_blocks=declared.max_blocks,
         effect_prior=declared.effect_prior,
         sensitivity=outcome.role is Role.PRIMARY,
@@ -163,12 +159,15 @@ def replayed_sequences(
 ) -> tuple[NDArray[np.int_] | None, bool]:
     """Sequences the scheme could have drawn, at the measured periods, as places in the levels.
 
-    None where what was delivered is not what was drawn: the draw then justifies no replay.
+    None where what was delivered is not what was drawn (the draw then justifies no replay), and
+    where every swap within pairs could have been drawn: those are counted exactly, however many.
     """
     opened = trial.state.opened
     if any(opened[r.period].condition != r.condition for r in rows):
         return None, False
     reference = reference_set(trial.plan)
+    if trial.plan.design.block_size == 2 and reference.count() == 2**trial.plan.design.blocks:
+        return None, True
     exact = reference.count() <= ENUMERATE_UP_TO
     codes = (
         reference.array(ENUMERATE_UP_TO)

@@ -5,14 +5,10 @@ from __future__ import annotations
 from datetime import datetime
 from pathlib import Path
 
-from trialkit.app.analysing import (
-    analyse_trial,
-    analysis_document,
-    opening_drafts,
-    opening_notes,
-)
+from trialkit.app.analysing import analyse_trial, analysis_document
 from trialkit.app.answers import Answer
 from trialkit.app.folders import write_file
+from trialkit.app.looks import opening_drafts, opening_notes
 from trialkit.app.page_content import page_content
 from trialkit.app.trials import open_trial
 from trialkit.journal import Journal
