@@ -18,7 +18,9 @@ from trialkit.statistics.bayes import (
     NoisePrior,
     StudentPosterior,
     borrowed_df,
+    chances,
     posterior,
+    sceptical_sd,
 )
 from trialkit.statistics.classical import mixed, paired
 from trialkit.statistics.contrasts import LinearContrast
@@ -52,6 +54,19 @@ def borrowing(obs: Observations, options: EstimateOptions) -> MethodResult:
         contrasts=contrasts,
         borrowed=noise,
         notes=(*own.notes, _note(noise, options)),
+    )
+
+
+def sceptical_note(evidence: Evidence, options: EstimateOptions) -> str:
+    """Say what a reader who expects no worthwhile effect would believe after the trial."""
+    assert options.margin is not None
+    belief = posterior(evidence, noise=noise_prior(options), effect_sd=sceptical_sd(options.margin))
+    found = chances(belief, options.margin, sign=options.better.sign)
+    return (
+        "Who had given an effect beyond the smallest worthwhile change one chance in ten before "
+        f"the trial should now give {100 * found.better:.0f} % to better, {100 * found.within:.0f} "
+        f"% to no worthwhile difference and {100 * found.worse:.0f} % to worse (sceptical prior; "
+        "verdict and chances elsewhere rest on a flat one)."
     )
 
 

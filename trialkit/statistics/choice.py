@@ -143,5 +143,6 @@ def _order_notes(obs: Observations) -> tuple[str, ...]:
         return ()
     return (
         "Every complete block has the same order: what comes from the order (fatigue, warming up, "
-        "drift) cannot be told apart from what comes from the condition.",
+        "drift) cannot be told apart from what comes from the condition. With a drift of half the "
+        "noise SD per period, 8 to 20 % of such trials find a difference where there is none.",
     )

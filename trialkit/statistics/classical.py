@@ -75,6 +75,6 @@ def _mixed_notes(fit: MixedFit) -> tuple[str, ...]:
         notes.append(
             "The block variance is estimated at zero. That is an estimate, not proof that blocks "
             "do not differ; the Kenward-Roger test is then slightly too ready to find a difference "
-            "(about 5.5 % instead of 5 %)."
+            "(5 to 6 % instead of 5 %)."
         )
     return tuple(notes)

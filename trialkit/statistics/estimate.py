@@ -10,6 +10,7 @@ from trialkit.domain.estimates import Contrast, Decision, Estimate, Noise, Sensi
 from trialkit.domain.observations import Observations
 from trialkit.errors import UnanswerableError
 from trialkit.statistics.bayes import posterior
+from trialkit.statistics.borrowing import sceptical_note
 from trialkit.statistics.choice import (
     ENOUGH_BLOCKS,
     Choice,
@@ -25,6 +26,7 @@ from trialkit.statistics.options import METHODS, EstimateOptions
 from trialkit.statistics.paired import complete_blocks
 from trialkit.statistics.periods import period_means
 from trialkit.statistics.sensitivity import leave_one_block_out, sensitivity_rows
+from trialkit.statistics.stated_correlation import tipping_note
 from trialkit.statistics.verdict import Question, decide
 
 # Without a declared maximum nobody is sent to more than this many further blocks.
@@ -82,7 +84,11 @@ def estimate(obs: Observations, *, options: EstimateOptions | None = None) -> Es
         phi=result.phi,
         sensitivity=_sensitivity(obs, options, choice, decision),
         decision=decision,
-        notes=_notes(obs, options, choice, result) + (noise_notes(noise) if noise else ()),
+        notes=(
+            *_notes(obs, options, choice, result),
+            *_tipping(obs, options, decision),
+            *(noise_notes(noise) if noise else ()),
+        ),
     )
 
 
@@ -197,6 +203,23 @@ def _notes(
             "No verdict: with several conditions it has to be declared which of them is compared "
             "with the reference."
         )
+    sceptical = result.borrowed is not None and options.effect_prior == "sceptical"
+    if sceptical and options.margin is not None:
+        found.append(sceptical_note(result.evidence[place or 0], options))
     if options.sensitivity and complete_count(obs) > ENOUGH_BLOCKS and result.residual is not None:
         found.append(leave_one_block_out(obs, options, place or 0))
     return tuple(found)
+
+
+def _tipping(
+    obs: Observations, options: EstimateOptions, decision: Decision | None
+) -> tuple[str, ...]:
+    place = primary_place(obs, options)
+    if decision is None or obs.time is None or place is None or not options.sensitivity:
+        return ()
+    try:
+        note = tipping_note(period_means(obs), options, place=place, verdict=decision.verdict)
+    except UnanswerableError:
+        # Fixed blocks with the terms asked for can leave nothing to estimate; then no curve.
+        return ()
+    return () if note is None else (note,)

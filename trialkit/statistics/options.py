@@ -50,7 +50,7 @@ class EstimateOptions:
     all_pairs : bool
         With three or more conditions: compare each with each, not only with the reference.
     effect_prior : str
-        ``sceptical`` or ``flat``, for method ``bayes``.
+        ``sceptical`` or ``flat``: with borrowed noise, also say what a sceptic should believe.
     sensitivity : bool
         Re-run the primary comparison under each other defensible method.
     """

@@ -62,8 +62,7 @@ class Question:
     ``sign`` is +1 where higher is better, -1 where lower is; ``margin`` the smallest worthwhile
     change on the scale of the contrast; ``further_blocks`` the most that may still be added,
     each adding ``df_per_block`` degrees of freedom.
-    ``noise`` is the noise prior that the analysis borrows, if any, and ``effect_sd`` the SD of a
-    normal effect prior for the chances (None for a flat one).
+    ``noise`` is the noise prior that the analysis borrows, if any. The effect prior is flat.
     """
 
     sign: int
@@ -71,7 +70,6 @@ class Question:
     further_blocks: int = 30
     df_per_block: float = 1.0
     noise: NoisePrior | None = None
-    effect_sd: float | None = None
 
 
 def decide(contrast: Contrast, evidence: Evidence, question: Question) -> Decision | None:
@@ -84,7 +82,7 @@ def decide(contrast: Contrast, evidence: Evidence, question: Question) -> Decisi
     verdict = contrast_verdict(contrast, sign=sign, margin=margin)
     if verdict is None:
         return None
-    belief = posterior(evidence, noise=question.noise, effect_sd=question.effect_sd)
+    belief = posterior(evidence, noise=question.noise)
     chance = chances(belief, margin, sign=sign)
     settling = None
     if verdict is Verdict.NOT_SETTLED and question.further_blocks > 0:

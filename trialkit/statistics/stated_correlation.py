@@ -1,0 +1,77 @@
+"""What the answer would be if the correlation between neighbouring periods were known.
+
+For a stated phi the generalised least-squares interval with the residual df is exact, which no
+method with an estimated phi is in a short trial. The curve over phi therefore shows how much the
+answer leans on the assumption of independent noise.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from trialkit.domain.estimates import Contrast, Verdict
+from trialkit.domain.observations import Observations
+from trialkit.statistics.contrasts import LinearContrast, from_variance
+from trialkit.statistics.fixed_effects import (
+    assemble,
+    block_indicators,
+    condition_columns,
+    nuisance_columns,
+)
+from trialkit.statistics.options import EstimateOptions, Pair, pairs_to_compare
+from trialkit.statistics.serial import SerialDesign
+from trialkit.statistics.verdict import contrast_verdict
+
+PHIS = tuple(round(0.1 * i, 1) for i in range(9))
+
+
+def stated_contrast(
+    obs: Observations, options: EstimateOptions, pair: Pair, *, phi: float
+) -> LinearContrast:
+    """Difference with fixed blocks and the correlation phi at the smallest gap between periods.
+
+    With phi of zero and complete pairs this is the paired t.
+
+    Raises
+    ------
+    UnanswerableError
+        When the condition is not estimable or two periods have the same time.
+    """
+    assert obs.time is not None
+    columns, _ = assemble(
+        nuisance_columns(obs, options.terms), condition_columns(obs), block_indicators(obs.block)
+    )
+    X = columns.matrix
+    root = np.linalg.cholesky(SerialDesign.of(X, obs.time).correlation(phi))
+    white = np.linalg.solve(root, np.column_stack([X, obs.value - obs.value.mean()]))
+    beta = np.linalg.lstsq(white[:, :-1], white[:, -1], rcond=None)[0]
+    residual = white[:, -1] - white[:, :-1] @ beta
+    df = len(X) - X.shape[1]
+    c = columns.contrast(*pair)
+    unscaled = float(c @ np.linalg.solve(white[:, :-1].T @ white[:, :-1], c))
+    return from_variance(float(c @ beta), float(residual @ residual) / df * unscaled, df)
+
+
+def tipping_note(
+    obs: Observations, options: EstimateOptions, *, place: int, verdict: Verdict
+) -> str | None:
+    """Say from which stated correlation on the verdict would be another one.
+
+    None where blocks leave no noise to judge by.
+    """
+    pair = pairs_to_compare(obs, options)[place]
+    if options.margin is None or obs.n - np.unique(obs.block).size < len(obs.levels):
+        return None
+    for phi in PHIS:
+        found = stated_contrast(obs, options, pair, phi=phi)
+        named: Contrast = found.named(*pair, method="stated", level=options.level)
+        other = contrast_verdict(named, sign=options.better.sign, margin=options.margin)
+        if other is not None and other is not verdict:
+            return (
+                f"If the noise of neighbouring periods were correlated by {phi:g}, the verdict "
+                f'would be "{other.value}" (exact for a stated correlation).'
+            )
+    return (
+        "The verdict is the same for every stated correlation of neighbouring periods from 0 to "
+        f"{PHIS[-1]:g}."
+    )
