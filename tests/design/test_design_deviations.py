@@ -39,7 +39,7 @@ def test_without_a_typical_error_no_size_is_invented(make_plan: Any) -> None:
 
 
 def test_the_last_blocks_with_noise_are_named(make_plan: Any) -> None:
-    assert "No complete blocks are left" in effect_of_deviation(make_plan(blocks=2), "missed", 1)
+    assert "No whole blocks are left" in effect_of_deviation(make_plan(blocks=2), "missed", 1)
 
 
 def test_a_scheme_without_small_blocks_loses_a_value(make_plan: Any) -> None:

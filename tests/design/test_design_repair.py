@@ -146,7 +146,7 @@ def test_a_margin_that_needs_too_many_blocks_is_named_and_not_planned(make_plan:
     repaired, changes = repair(plan)
     assert repaired == plan
     assert len(changes) == 1
-    assert changes[0].startswith("left open: 8 blocks probably find")
+    assert changes[0].startswith("left open: This plan probably finds")
     # R: power.t.test(delta = .25 / sqrt(2), power = .8, type = "paired") gives n = 253.09.
     assert "plan 254 blocks" in changes[0]
 

@@ -147,7 +147,7 @@ def test_an_unknown_balance_is_refused(make_plan: Any) -> None:
          "2 in multiples of 6 blocks, 3 in multiples of 4 blocks"),
         (4, {"scheme": "incomplete-blocks", "block_size": 3, "blocks": 6}, "plan 8 blocks"),
         (2, {"scheme": "incomplete-blocks", "block_size": 2, "blocks": 6}, "3 to 7"),
-        (3, {"scheme": "restricted", "block_size": 5, "blocks": 1}, "equally often"),
+        (3, {"scheme": "restricted", "block_size": 5, "blocks": 1}, "multiple of 3"),
         (2, {"scheme": "latin-square", "constraints": Constraints(longest_run=2)}, "longest_run"),
         (2, {"scheme": "fixed", "order": ("with",)}, "each of the 16 periods"),
     ],

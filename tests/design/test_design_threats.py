@@ -169,6 +169,14 @@ FIRING: list[tuple[str, Any, Severity, float | None, str | None]] = [
         None,
         None,
     ),
+    ("left-over", lambda make: replace(make(), expected=Expected(carryover=-0.5)), WEAK, 2.0, "W"),
+    (
+        "left-over",
+        lambda make: replace(primary(make(), typical_error=None), expected=Expected(carryover=0.5)),
+        WEAK,
+        0.5,
+        "typical errors",
+    ),
     (
         "rest-below-washout",
         lambda make: replace(
@@ -300,11 +308,20 @@ SILENT: list[tuple[str, Any]] = [
         ),
     ),
     ("no-noise-estimate", lambda make: make(blocks=2)),
+    ("no-noise-estimate", lambda make: make(scheme="restricted", blocks=1, block_size=12)),
     ("no-typical-error", lambda make: make()),
     ("typical-error-without-df", lambda make: make()),
     ("margin-beyond-detection", lambda make: make(blocks=8)),
     # Five half-lives leave 3 %.
     ("left-over", lambda make: primary(make(), half_life_min=2880.0 / 5)),
+    (
+        "left-over",
+        lambda make: replace(
+            make(),
+            expected=Expected(carryover=0.5),
+            analysis=AnalysisPlan(carryover="adjusted"),
+        ),
+    ),
     (
         "rest-below-washout",
         lambda make: replace(

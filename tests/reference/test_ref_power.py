@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from trialkit.design.detectable import blocks_needed, detectable_effect, power_of_t
+from trialkit.design.detectable import detectable_effect, power_of_t
+from trialkit.design.precision import complete_blocks
 
 FOLDER = Path(__file__).parents[2] / "reference_data" / "r_power_t_test"
 EXPECTED = json.loads((FOLDER / "expected.json").read_text(encoding="utf-8"))
@@ -21,14 +22,16 @@ REL = 1e-4
 def test_detectable_effect_at_the_published_number_of_pairs(key: str) -> None:
     dz, power = (float(part) for part in key.removeprefix("paired_n_dz").split("_p"))
     # A difference of two measurements has an SD of sqrt(2) typical errors.
-    effect = detectable_effect(EXPECTED[key], power=power / 100)
+    effect = detectable_effect(complete_blocks(EXPECTED[key]), power=power / 100)
     assert effect / sqrt(2) == pytest.approx(dz, rel=REL)
 
 
 @pytest.mark.parametrize("key", PAIRED)
-def test_blocks_needed_are_the_published_number_rounded_up(key: str) -> None:
+def test_the_published_number_rounded_up_is_the_fewest(key: str) -> None:
     dz, power = (float(part) for part in key.removeprefix("paired_n_dz").split("_p"))
-    assert blocks_needed(dz * sqrt(2), power=power / 100) == int(EXPECTED[key]) + 1
+    few, enough = (complete_blocks(int(EXPECTED[key]) + i) for i in (0, 1))
+    assert detectable_effect(enough, power=power / 100) <= dz * sqrt(2)
+    assert detectable_effect(few, power=power / 100) > dz * sqrt(2)
 
 
 def test_two_sample_power() -> None:

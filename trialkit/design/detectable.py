@@ -1,18 +1,24 @@
-"""How large a true effect must be before a trial of so many blocks would probably find it."""
+"""How large a true effect must be before a trial would probably find it."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import sqrt
+from typing import Final
 
 from scipy.optimize import brentq
 from scipy.special import fdtri, ncfdtr
 
+from trialkit.design.fit import blocks_step
+from trialkit.design.precision import Precision, precision_of
+from trialkit.domain.plans import Plan
 from trialkit.errors import Problem, UnanswerableError
 
-MOST_BLOCKS = 10_000
+MOST_BLOCKS: Final = 10_000
+POWER: Final = 0.8
 # Beyond this many standard errors (and with two degrees of freedom or more) the chance differs
 # from 1 by less than 1e-15, and scipy's ncfdtr gives NaN at scattered arguments from 36 upwards.
-_CERTAIN = 30.0
+_CERTAIN: Final = 30.0
 
 
 def power_of_t(effect_se: float, df: float, *, level: float = 0.95) -> float:
@@ -32,20 +38,8 @@ def power_of_t(effect_se: float, df: float, *, level: float = 0.95) -> float:
     return float(1 - ncfdtr(1, df, effect_se**2, limit))
 
 
-def blocks_df(blocks: float, conditions: int) -> float:
-    """Degrees of freedom of the noise in ``blocks`` complete blocks."""
-    return (blocks - 1) * (conditions - 1)
-
-
-def detectable_effect(
-    blocks: float, *, conditions: int = 2, power: float = 0.8, level: float = 0.95
-) -> float:
-    """True effect which the analysis of complete blocks finds with chance ``power``.
-
-    Parameters
-    ----------
-    blocks
-        Complete blocks (pairs when there are two conditions).
+def detectable_effect(precision: Precision, *, power: float = POWER, level: float = 0.95) -> float:
+    """True effect which a trial of this precision finds with chance ``power``.
 
     Returns
     -------
@@ -55,58 +49,54 @@ def detectable_effect(
     Raises
     ------
     UnanswerableError
-        With a single block, which leaves no degree of freedom for noise.
+        When no degree of freedom is left for noise.
 
     Examples
     --------
-    >>> round(detectable_effect(8), 2)
+    >>> round(detectable_effect(Precision(variance=2 / 8, df=7)), 2)
     1.63
     """
-    df = blocks_df(blocks, conditions)
-    if df <= 0:
+    if precision.df <= 0:
         raise UnanswerableError(
             Problem(
                 where="design.blocks",
-                found=str(blocks),
-                wrong="one block gives no estimate of noise.",
+                found=f"{precision.df:g} degrees of freedom",
+                wrong="the trial has no estimate of noise of its own.",
                 fix="plan at least two blocks.",
             )
         )
     high = 1.0
-    while power_of_t(high, df, level=level) < power:
+    while power_of_t(high, precision.df, level=level) < power:
         high *= 2
-    in_se = brentq(lambda x: power_of_t(x, df, level=level) - power, 0.0, high, xtol=1e-10)
-    return float(in_se) * sqrt(2 / blocks)
+    in_se = brentq(
+        lambda x: power_of_t(x, precision.df, level=level) - power, 0.0, high, xtol=1e-10
+    )
+    return float(in_se) * sqrt(precision.variance)
 
 
-def blocks_needed(
-    effect: float, *, conditions: int = 2, power: float = 0.8, level: float = 0.95
-) -> int | None:
-    """Fewest complete blocks that find a true effect (in typical errors) with chance ``power``.
+def blocks_needed(plan: Plan, effect: float, *, power: float = POWER) -> int | None:
+    """Fewest blocks with which the plan finds a true effect (in typical errors) this probably.
 
-    None for no effect, or when more than 10 000 would be needed.
-
-    Examples
-    --------
-    >>> blocks_needed(1.63 * 1.01), blocks_needed(1.0)
-    (8, 18)
+    A number of blocks its scheme can hold; None for no effect, or when more than 10 000 would be
+    needed. A fixed order has no more blocks than it names: randomise it first.
     """
-    if effect <= 0:
+    step = blocks_step(plan)
+    if effect <= 0 or plan.design.scheme == "fixed":
         return None
-    low, high = 1, 2
-    while not _finds(effect, high, conditions, power, level):
+
+    def finds(steps: int) -> bool:
+        more = replace(plan, design=replace(plan.design, blocks=steps * step))
+        precision = precision_of(more)
+        in_se = effect / sqrt(precision.variance)
+        level = plan.analysis.level
+        return precision.df > 0 and power_of_t(in_se, precision.df, level=level) >= power
+
+    low, high = 0, 1
+    while not finds(high):
         low, high = high, high * 2
-        if low > MOST_BLOCKS:
+        if low * step > MOST_BLOCKS:
             return None
     while high - low > 1:
         middle = (low + high) // 2
-        if _finds(effect, middle, conditions, power, level):
-            high = middle
-        else:
-            low = middle
-    return high
-
-
-def _finds(effect: float, blocks: int, conditions: int, power: float, level: float) -> bool:
-    reached = power_of_t(effect / sqrt(2 / blocks), blocks_df(blocks, conditions), level=level)
-    return reached >= power
+        low, high = (low, middle) if finds(middle) else (middle, high)
+    return high * step

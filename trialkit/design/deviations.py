@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
-from trialkit.design.detectable import blocks_df, detectable_effect
+from trialkit.design.detectable import detectable_effect
+from trialkit.design.precision import precision_of
 from trialkit.design.schemes import block_length, possible_sequences
 from trialkit.design.threats.sizes import digits, of_typical_error
 from trialkit.domain.plans import Plan
@@ -78,23 +80,24 @@ def _incomplete(plan: Plan, block: int) -> str:
 
 
 def _with_one_block_less(plan: Plan) -> str:
-    blocks, k = plan.design.blocks, len(plan.conditions)
-    if blocks_df(blocks - 1, k) <= 0:
-        return "No complete blocks are left to estimate noise from. "
-    before, after = (
-        of_typical_error(plan, detectable_effect(b, conditions=k, level=plan.analysis.level))
-        for b in (blocks, blocks - 1)
+    blocks = plan.design.blocks
+    fewer = replace(plan, design=replace(plan.design, blocks=max(1, blocks - 1)))
+    before, after = precision_of(plan), precision_of(fewer)
+    if after.df <= 0:
+        return "No whole blocks are left to estimate noise from. "
+    smallest, larger = (
+        of_typical_error(plan, detectable_effect(precision, level=plan.analysis.level))
+        for precision in (before, after)
     )
-    grows = (
-        f", and the effect probably found grows from {digits(before[0])} to "
-        f"{digits(after[0])} {after[1]}"
-        if before and after
-        else ""
-    )
+    grows = ""
+    if smallest and larger:
+        grows = (
+            f", and the effect probably found grows from {digits(smallest[0])} to "
+            f"{digits(larger[0])} {larger[1]}"
+        )
     return (
-        f"Complete blocks alone leave {blocks - 1} of {blocks} "
-        f"({blocks_df(blocks - 1, k):g} degrees of freedom instead of {blocks_df(blocks, k):g}"
-        f"{grows}). "
+        f"Whole blocks alone leave {blocks - 1} of {blocks} ({after.df:g} degrees of freedom "
+        f"instead of {before.df:g}{grows}). "
     )
 
 

@@ -3,9 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import gcd
 
+from trialkit.design.relabelled import incomplete_table
 from trialkit.domain.plans import Plan
 from trialkit.errors import Problem, RequestError
+
+
+def blocks_step(plan: Plan) -> int:
+    """Return the number of which the plan's blocks have to be a multiple."""
+    conditions, size = len(plan.conditions), plan.design.block_size
+    if plan.design.scheme == "incomplete-blocks":
+        table = incomplete_table(conditions, size)
+        return len(table) if table else 1
+    steps = {
+        "counterbalanced": 2,
+        "latin-square": conditions,
+        "williams-square": conditions * (1 + conditions % 2),
+        "restricted": conditions // gcd(conditions, size),
+    }
+    return steps.get(plan.design.scheme, 1)
 
 
 def require_fit(
@@ -13,15 +30,13 @@ def require_fit(
     *,
     block_size: int,
     conditions: int | None = None,
-    blocks_of: int = 1,
     most: int | None = None,
     unconstrained: bool = False,
 ) -> None:
     """Refuse, with everything that is wrong at once, what the scheme cannot hold.
 
     ``conditions`` is their exact number where the scheme has one and ``most`` the most it can
-    compare, ``blocks_of`` what the number of blocks is a multiple of, ``unconstrained`` whether
-    the scheme has no room for run and balance rules.
+    compare, ``unconstrained`` says that the scheme has no room for run and balance rules.
 
     Raises
     ------
@@ -29,7 +44,7 @@ def require_fit(
         With one problem for each thing that does not fit.
     """
     problems = list(_condition_problems(plan, conditions, most))
-    problems += _block_problems(plan, block_size, blocks_of)
+    problems += _block_problems(plan, block_size)
     if unconstrained:
         problems += _constraint_problems(plan)
     if problems:
@@ -56,8 +71,8 @@ def _condition_problems(plan: Plan, exactly: int | None, most: int | None) -> It
         )
 
 
-def _block_problems(plan: Plan, block_size: int, blocks_of: int) -> Iterator[Problem]:
-    design = plan.design
+def _block_problems(plan: Plan, block_size: int) -> Iterator[Problem]:
+    design, blocks_of = plan.design, blocks_step(plan)
     if design.block_size != block_size:
         yield Problem(
             where="design.block_size",

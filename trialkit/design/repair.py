@@ -9,13 +9,12 @@ from math import ceil
 from typing import Final
 
 from trialkit.design.detectable import blocks_needed
-from trialkit.design.schemes import possible_sequences
+from trialkit.design.fit import blocks_step
 from trialkit.design.threats import find_threats
 from trialkit.design.threats.exposure import CLOCK_SPREAD_H, REST_HALF_LIVES
 from trialkit.domain.allocations import Severity
 from trialkit.domain.outcomes import Role
 from trialkit.domain.plans import Constraints, Plan, Span
-from trialkit.errors import TrialkitError
 
 Step = Callable[[Plan, frozenset[str]], tuple[Plan, str]]
 
@@ -121,28 +120,12 @@ def _enough_blocks(plan: Plan, found: frozenset[str]) -> tuple[Plan, str]:
     if found & {"order-and-effect", "no-noise-estimate", "smallest-p", "too-few-sequences"}:
         wanted = max(wanted, _FEWEST_BLOCKS)
     if primary and primary.analysis_noise and primary.analysis_margin:
-        needed = blocks_needed(
-            primary.analysis_margin / primary.analysis_noise,
-            conditions=len(plan.conditions),
-            level=plan.analysis.level,
-        )
+        needed = blocks_needed(plan, primary.analysis_margin / primary.analysis_noise)
         wanted = max(wanted, needed) if needed and needed <= _MOST_BLOCKS else wanted
-    changed = _first_that_fits(plan, wanted)
-    blocks = changed.design.blocks
-    change = f"{blocks} blocks instead of {before}." if blocks != before else _NO_CHANGE
-    return changed, change
-
-
-def _first_that_fits(plan: Plan, blocks: int) -> Plan:
-    """The plan with the fewest blocks from ``blocks`` on which its scheme can hold."""
-    for number in range(blocks, blocks + 4 * _MOST_BLOCKS):
-        changed = _redesign(plan, blocks=number)
-        try:
-            possible_sequences(changed)
-        except TrialkitError:  # a square or an incomplete design of another size
-            continue
-        return changed
-    return plan
+    blocks = -(-wanted // blocks_step(plan)) * blocks_step(plan)
+    if blocks == before:
+        return plan, _NO_CHANGE
+    return _redesign(plan, blocks=blocks), f"{blocks} blocks instead of {before}."
 
 
 def _separate_days(plan: Plan, found: frozenset[str]) -> tuple[Plan, str]:

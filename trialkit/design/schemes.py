@@ -108,17 +108,7 @@ def _shuffled_blocks(plan: Plan) -> ReferenceSet:
 
 def _restricted(plan: Plan) -> ReferenceSet:
     require_fit(plan, block_size=plan.design.block_size)
-    length, size = plan.design.blocks * plan.design.block_size, len(plan.conditions)
-    if length % size:
-        raise RequestError(
-            Problem(
-                where="design.blocks",
-                found=f"{length} periods",
-                wrong=f"{size} conditions cannot be applied equally often.",
-                fix=f"choose blocks and block_size so that their product divides by {size}.",
-            )
-        )
-    return _restricted_orders(plan, length)
+    return _restricted_orders(plan, plan.design.blocks * plan.design.block_size)
 
 
 def _restricted_orders(plan: Plan, length: int, *, block_size: int | None = None) -> ReferenceSet:
@@ -133,7 +123,7 @@ def _restricted_orders(plan: Plan, length: int, *, block_size: int | None = None
 
 def _counterbalanced(plan: Plan) -> ReferenceSet:
     size = len(plan.conditions)
-    require_fit(plan, block_size=size, blocks_of=2, unconstrained=True)
+    require_fit(plan, block_size=size, unconstrained=True)
     return ShuffledBlocks(plan.condition_names, size * plan.design.blocks, mirrored=True)
 
 
@@ -145,14 +135,13 @@ def _multi_day_blocks(plan: Plan) -> ReferenceSet:
 
 def _latin_square(plan: Plan) -> ReferenceSet:
     size = len(plan.conditions)
-    require_fit(plan, block_size=size, blocks_of=size, unconstrained=True, most=LARGEST_ORDER)
+    require_fit(plan, block_size=size, unconstrained=True, most=LARGEST_ORDER)
     return LatinSquares(plan.condition_names, size * plan.design.blocks)
 
 
 def _williams_square(plan: Plan) -> ReferenceSet:
     size = len(plan.conditions)
-    rows = size * (1 + size % 2)
-    require_fit(plan, block_size=size, blocks_of=rows, unconstrained=True, most=MOST_CONDITIONS)
+    require_fit(plan, block_size=size, unconstrained=True, most=MOST_CONDITIONS)
     return RelabelledTables(
         plan.condition_names, size * plan.design.blocks, table=williams_table(size)
     )
@@ -175,7 +164,7 @@ def _incomplete_blocks(plan: Plan) -> ReferenceSet:
                 fix=f"use blocks of {known}." if known else "compare 3 to 7 conditions.",
             )
         )
-    require_fit(plan, block_size=design.block_size, blocks_of=len(table), unconstrained=True)
+    require_fit(plan, block_size=design.block_size, unconstrained=True)
     length = design.blocks * design.block_size
     return RelabelledTables(plan.condition_names, length, table=table, shuffled=True)
 

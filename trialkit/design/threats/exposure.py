@@ -28,6 +28,7 @@ _PACED_CHANNELS = frozenset({"power", "speed", "cadence", "distance"})
 def find_exposure_threats(plan: Plan) -> Iterator[Threat]:
     """Left-over, a first bout that prepares, no practice, paced work, time of day, slow effects."""
     yield from _left_over(plan)
+    yield from _expected_carryover(plan)
     yield from _below_washout(plan)
     yield from _first_bout(plan)
     yield from _no_familiarisation(plan)
@@ -76,6 +77,25 @@ def _too_short(outcome: Outcome, rest: float, share: float, enough: float) -> Th
         "or move the periods to separate days.",
         size=100 * share,
         unit="%",
+    )
+
+
+def _expected_carryover(plan: Plan) -> Iterator[Threat]:
+    """Carryover the plan itself expects, and neither sizes by a half-life nor adjusts for."""
+    sized = any(outcome.half_life_min for outcome in plan.outcomes)
+    if plan.expected.carryover == 0 or plan.analysis.carryover != "prevented" or sized:
+        return
+    share = abs(plan.expected.carryover)
+    size, unit = of_typical_error(plan, share) or (share, "typical errors")
+    yield Threat(
+        id="left-over",
+        severity=Severity.WEAK,
+        text=f"The plan expects {digits(size)} {unit} of a period's effect to be left when the "
+        "next one starts, but declares that rest prevents it.",
+        fix='lengthen the rest until nothing is left, or declare carryover = "adjusted" (always, '
+        "never after a look at the data).",
+        size=size,
+        unit=unit,
     )
 
 

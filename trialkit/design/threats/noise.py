@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import sqrt
 
-from trialkit.design.detectable import blocks_df, blocks_needed, detectable_effect
+from trialkit.design.detectable import blocks_needed, detectable_effect
+from trialkit.design.precision import precision_of
 from trialkit.design.threats.sizes import digits, in_user_units
 from trialkit.domain.allocations import Severity, Threat
 from trialkit.domain.outcomes import Outcome
@@ -17,7 +18,7 @@ _FAR_ABOVE = 1.5
 
 def find_noise_threats(plan: Plan) -> Iterator[Threat]:
     """One pair, no typical error, one without degrees of freedom, an effect beyond detection."""
-    if blocks_df(plan.design.blocks, len(plan.conditions)) <= 0:
+    if precision_of(plan).df <= 0:
         yield _no_noise_estimate(plan)
     for outcome in (o for o in plan.outcomes if o is plan.primary):
         if outcome.typical_error is None:
@@ -66,20 +67,20 @@ def _typical_error_without_df(outcome: Outcome) -> Threat:
 
 def _beyond_detection(plan: Plan, outcome: Outcome) -> Iterator[Threat]:
     noise, margin = outcome.analysis_noise, outcome.analysis_margin
-    blocks, k, level = plan.design.blocks, len(plan.conditions), plan.analysis.level
-    if not noise or margin is None or blocks_df(blocks, k) <= 0:
+    precision = precision_of(plan)
+    if not noise or margin is None or precision.df <= 0:
         return
-    smallest = detectable_effect(blocks, conditions=k, level=level) * noise
+    smallest = detectable_effect(precision, level=plan.analysis.level) * noise
     if smallest <= margin:
         return
     size, unit = in_user_units(outcome, smallest)
-    mdc, _ = in_user_units(outcome, 1.96 * sqrt(2 / blocks) * noise)
+    mdc, _ = in_user_units(outcome, 1.96 * sqrt(precision.variance) * noise)
     wanted, _ = in_user_units(outcome, margin)
-    needed = blocks_needed(margin / noise, conditions=k, level=level)
+    needed = blocks_needed(plan, margin / noise)
     yield Threat(
         id="margin-beyond-detection",
         severity=Severity.WEAK if smallest > _FAR_ABOVE * margin else Severity.NOTE,
-        text=f"{blocks} blocks probably find (chance 80 %) a true effect of {digits(size)} {unit} "
+        text=f"This plan probably finds (chance 80 %) a true effect of {digits(size)} {unit} "
         f"or more (noise alone reaches {digits(mdc)} {unit} in one trial of twenty), while "
         f"{digits(wanted)} {unit} already matters.",
         fix=f"plan {needed} blocks, or lower the noise: average two efforts in each period, or "

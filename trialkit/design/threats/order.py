@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
+from trialkit.design.fit import blocks_step
 from trialkit.design.order_quality import contrast_variance, drift_bias
 from trialkit.design.reference_sets import ReferenceSet
 from trialkit.design.schemes import possible_sequences, too_few_sequences
@@ -12,7 +13,6 @@ from trialkit.design.threats.sizes import digits, of_typical_error
 from trialkit.domain.allocations import Severity, Threat
 from trialkit.domain.outcomes import Scale
 from trialkit.domain.plans import Plan
-from trialkit.errors import TrialkitError
 
 # A plan that needs more blocks than this for its test is told so without a number.
 _MOST_BLOCKS = 40
@@ -112,11 +112,9 @@ def _reachable_p(plan: Plan, possible: ReferenceSet) -> Iterator[Threat]:
 
 def _blocks_for_p(plan: Plan) -> str:
     limit = 1 - plan.analysis.level + 1e-12
-    for blocks in range(plan.design.blocks + 1, _MOST_BLOCKS + 1):
-        try:
-            wider = possible_sequences(replace(plan, design=replace(plan.design, blocks=blocks)))
-        except TrialkitError:  # this scheme has no design of so many blocks
-            continue
+    step = blocks_step(plan)
+    for blocks in range(plan.design.blocks + step, _MOST_BLOCKS + 1, step):
+        wider = possible_sequences(replace(plan, design=replace(plan.design, blocks=blocks)))
         if wider.smallest_p <= limit:
             return f"plan {blocks} blocks or more."
     return "plan more blocks, or a scheme with more possible orders."
