@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from trialkit.design.threats.sizes import digits, of_typical_error
+from trialkit.design.threats.sizes import digits, duration, of_typical_error
 from trialkit.domain.allocations import Severity, Threat
 from trialkit.domain.outcomes import Outcome, Role
 from trialkit.domain.plans import Plan
@@ -57,7 +57,7 @@ def _left_over(plan: Plan) -> Iterator[Threat]:
             yield Threat(
                 id="left-over",
                 severity=Severity.WEAK,
-                text=f"{outcome.label} takes {digits(outcome.half_life_min)} min to come half way "
+                text=f"{outcome.label} takes {duration(outcome.half_life_min)} to come half way "
                 "back, and the plan does not say how long the rest is.",
                 fix="state the rest as a range in the protocol.",
             )
@@ -71,9 +71,9 @@ def _too_short(outcome: Outcome, rest: float, share: float, enough: float) -> Th
     return Threat(
         id="left-over",
         severity=Severity.CANNOT_ANSWER if share > _MOSTLY_LEFT else Severity.WEAK,
-        text=f"After {digits(rest)} min of rest {digits(100 * share)} % of what a period did to "
+        text=f"After {duration(rest)} of rest {digits(100 * share)} % of what a period did to "
         f"{outcome.label} is still there when the next one starts.",
-        fix=f"rest at least {digits(enough)} min (five half-lives leave 3 %), "
+        fix=f"rest at least {duration(enough)} (five half-lives leave 3 %), "
         "or move the periods to separate days.",
         size=100 * share,
         unit="%",

@@ -23,6 +23,19 @@ def of_typical_error(plan: Plan, amount: float) -> tuple[float, str] | None:
     return in_user_units(primary, amount * primary.analysis_noise)
 
 
+def duration(minutes: float) -> str:
+    """Minutes in the words people use: minutes, hours or days.
+
+    Examples
+    --------
+    >>> duration(45), duration(240), duration(2880)
+    ('45 min', '4 h', '2 days')
+    """
+    if minutes < 120:
+        return f"{digits(minutes)} min"
+    return f"{digits(minutes / 60)} h" if minutes < 2880 else f"{digits(minutes / 1440)} days"
+
+
 def digits(value: float) -> str:
     """Three significant digits, never in powers of ten."""
     return f"{float(f'{value:.3g}'):,.10g}"
