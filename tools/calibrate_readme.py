@@ -16,7 +16,8 @@ _CHOICES = (
     "which the tool says whenever it estimates the block variance at zero.",
     "- Serial model: without a block term and with the 2009 correction. In randomised pairs it "
     "never exceeds 5 % by more than its Monte-Carlo error; with a block term it is nearer to 5 % "
-    "but exceeds it under a drift that is not modelled. It is no default: in randomised pairs the paired t is valid and sharper.",
+    "but exceeds it under a drift that is not modelled. It is no default: in randomised pairs the "
+    "paired t is valid and sharper.",
     "- Phases and a fixed order stay unsafe under drift with any method that does not model the "
     "drift; the tool says so at the result when every block has the same order.",
     "- Wald z is above 5 % everywhere and is not offered.",
@@ -50,15 +51,16 @@ def readme(rows: list[Row], *, replicates: int, seed: int, margin: float) -> str
             "by `python tools/calibrate.py`. No condition has an effect, so every interval that "
             "leaves out zero is wrong; nominal is 0.050. Coverage of the 95 % interval is one "
             "minus the error rate, whatever the true effect. The Monte-Carlo error of a rate of "
-            f'5 % is {mc_error:.4f}; "calibrated" means within four of it ({0.05 - 4 * mc_error:.4f} '
+            f'5 % is {mc_error:.4f}; "calibrated" means within four of them '
+            f"({0.05 - 4 * mc_error:.4f} "
             f"to {0.05 + 4 * mc_error:.4f}). All rows: `table.csv`.",
             "",
             "Units: SD of one measurement's noise; `drift` is per period; `tails` t3 is Student's "
             "t with 3 df scaled to the same SD; `missing` is the chance that a period is missed, "
             "whatever its condition or value. Serial models are shown where no period is missed. "
             "Wald z uses the Kenward-Roger standard error, which is kinder than the usual one. "
-            "Rates are among trials that can be answered (`answered`): with few pairs and many missing "
-            "periods some leave nothing to compare.",
+            "Rates are among trials that can be answered (`answered`): with few pairs and many "
+            "missing periods some leave nothing to compare.",
             "",
             "## Error rates over all situations",
             "",
