@@ -13,16 +13,13 @@ from scipy.stats import permutation_test
 
 from trialkit.domain.observations import Observations
 from trialkit.errors import RequestError, UnanswerableError
-from trialkit.statistics.randomisation import (
-    replay_test,
-    sign_flip_test,
-    swaps_within_blocks,
-)
+from trialkit.statistics.randomisation import replay_test, sign_flip_test
 from trialkit.statistics.randomisation_exact import (
     count_subset_sums,
     sign_flip_limits,
     subset_sums,
 )
+from trialkit.statistics.swaps import swaps_within_blocks
 
 
 def _pairs(differences, order=None) -> Observations:
@@ -189,20 +186,44 @@ def test_interval_of_an_adjusted_replay_holds_what_its_test_keeps():
         assert p_of(end + outside) <= 0.05
 
 
+def _threes(rng, blocks: int, **shifts: float) -> Observations:
+    condition = np.concatenate([rng.permutation(["a", "b", "c"]) for _ in range(blocks)])
+    value = rng.normal(size=3 * blocks) + sum(x * (condition == c) for c, x in shifts.items())
+    block = np.repeat(np.arange(blocks), 3).astype(str)
+    return Observations(value=value, condition=condition, block=block, reference="a")
+
+
 def test_three_conditions_in_blocks():
-    rng = np.random.default_rng(10)
-    condition = np.concatenate([rng.permutation(["a", "b", "c"]) for _ in range(4)])
-    value = rng.normal(size=12) + 3 * (condition == "c")
-    block = np.repeat(np.arange(4), 3).astype(str)
-    obs = Observations(value=value, condition=condition, block=block, reference="a")
+    obs = _threes(np.random.default_rng(10), 6, c=3.0)
     swaps = swaps_within_blocks(obs)
-    assert swaps.sequences.shape == (6**4, 12)
-    result = replay_test(obs, swaps.sequences, exact=True, condition="c")
-    means = [value[condition == c].mean() for c in "ac"]
-    assert result.statistic == pytest.approx(means[1] - means[0], rel=1e-12)
-    assert result.p < 0.05
+    assert swaps.sequences.shape == (6**6, 18)
+    for pair in (("c", "a"), ("b", "a"), ("c", "b")):
+        # Others held in place, blocks of three become pairs: the sign flips of their differences.
+        values = [obs.value[obs.condition == c] for c in pair]
+        flips = sign_flip_test(values[0] - values[1])
+        result = replay_test(obs, swaps.sequences, exact=True, condition=pair)
+        assert result.statistic == pytest.approx(flips.statistic, rel=1e-9)
+        assert result.p == flips.p
+        assert result.n_sequences == 2**6
+        assert result.interval.low == pytest.approx(flips.interval.low, rel=1e-9)
     with pytest.raises(RequestError, match="condition"):
         replay_test(obs, swaps.sequences, exact=True)
+    with pytest.raises(UnanswerableError, match="in place"):
+        replay_test(obs, swaps.sequences[:500], exact=False, condition="c")
+
+
+def test_a_third_condition_does_not_move_the_comparison_of_two():
+    obs = _threes(np.random.default_rng(13), 5, b=1.0)
+    moved = Observations(
+        value=obs.value + 50 * (obs.condition == "c"),
+        condition=obs.condition,
+        block=obs.block,
+        reference="a",
+    )
+    sequences = swaps_within_blocks(obs).sequences
+    one, other = (replay_test(x, sequences, exact=True, condition="b") for x in (obs, moved))
+    assert one.p == other.p
+    assert one.interval.high == pytest.approx(other.interval.high, rel=1e-9)
 
 
 def test_sampled_replay_is_near_the_exact_one():

@@ -14,7 +14,8 @@ from trialkit.domain.observations import Observations
 from trialkit.errors import RequestError, UnanswerableError
 from trialkit.statistics.flips import flip_set
 from trialkit.statistics.multiplicity import holm, joint_test
-from trialkit.statistics.randomisation import sign_flip_test, swaps_within_blocks
+from trialkit.statistics.randomisation import sign_flip_test
+from trialkit.statistics.swaps import swaps_within_blocks
 from trialkit.statistics.traces import paired_traces, replayed_traces
 
 

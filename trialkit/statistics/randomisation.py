@@ -9,8 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import permutations, product
-from math import factorial, floor, prod, sqrt
+from math import floor, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +30,8 @@ Codes = NDArray[np.integer]
 
 # Up to this many pairs every sign pattern is kept for drawing the null distribution.
 _DRAWN_WHOLE = 14
+# With fewer sampled sequences a p of 0.05 is too rough to be worth telling.
+_FEWEST_DRAWS = 199
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,14 +57,6 @@ class RandomisationResult:
     mc_error: float | None
     null: Floats
     null_complete: bool
-
-
-@dataclass(frozen=True, eq=False)
-class ReferenceSet:
-    """Sequences a trial could have had: codes (m, n), and whether they are all there are."""
-
-    sequences: Codes
-    exact: bool
 
 
 def sign_flip_test(
@@ -184,15 +177,16 @@ def replay_test(
     sequences: Codes,
     *,
     exact: bool,
-    condition: str | None = None,
+    condition: str | tuple[str, str] | None = None,
     adjust: tuple[str, ...] = ("block",),
     level: float = 0.95,
 ) -> RandomisationResult:
     """Test whether two conditions differ, by replaying the sequences the trial could have had.
 
-    The statistic is the absolute least-squares difference of ``condition`` from the reference
-    with the adjustments partialled out. Periods that were missed have no row and no column: their
-    absence must not depend on the condition.
+    The statistic is the absolute least-squares difference of two conditions with the adjustments
+    partialled out. With three conditions or more, only sequences count that leave the other
+    conditions where they were: so nothing is assumed of their effects. Periods that were missed
+    have no row and no column: their absence must not depend on the condition.
 
     Parameters
     ----------
@@ -205,8 +199,9 @@ def replay_test(
     exact : bool
         Whether ``sequences`` are all the scheme could draw (then the one that was run is among
         them) or a random sample of them, drawn without looking at the data.
-    condition : str, optional
-        The condition to compare with the reference; needed with three conditions or more.
+    condition : str or (str, str), optional
+        The condition to compare with the reference, or a condition and the one it is compared
+        with; needed with three conditions or more.
     adjust : tuple of str
         Any of ``block``, ``period`` (place in the block) and ``trend`` (straight line in time).
     level : float
@@ -217,13 +212,15 @@ def replay_test(
     RequestError
         When sequences and rows do not match, or the sequence that was run is not possible.
     UnanswerableError
-        When the sequence that was run cannot tell the conditions apart after adjustment.
+        When the sequence that was run cannot tell the conditions apart after adjustment, or too
+        few sampled sequences leave the other conditions in place.
     """
-    code = _code_of(obs, condition)
+    pair = _codes_of(obs, condition)
     run = np.array([obs.levels.index(c) for c in obs.condition.tolist()], dtype=np.int8)
     sequences = np.asarray(sequences)
     _check_sequences(obs, sequences, run, exact=exact)
-    actual = replay(obs, run[None, :], code=code, adjust=adjust)
+    sequences = _keeping_others(sequences, run, pair, exact=exact)
+    actual = replay(obs, run[None, :], pair=pair, adjust=adjust)
     if not np.isfinite(actual.difference[0]):
         raise UnanswerableError(
             Problem(
@@ -233,7 +230,7 @@ def replay_test(
                 fix="adjust for less, or randomise the order.",
             )
         )
-    replayed = replay(obs, sequences, code=code, adjust=adjust)
+    replayed = replay(obs, sequences, pair=pair, adjust=adjust)
     return _replay_result(replayed, actual, exact=exact, level=level)
 
 
@@ -269,20 +266,38 @@ def _replay_result(
     )
 
 
-def _code_of(obs: Observations, condition: str | None) -> int:
-    others = obs.levels[1:]
-    if condition is None and len(others) == 1:
-        return 1
-    if condition not in others:
+def _codes_of(obs: Observations, condition: str | tuple[str, str] | None) -> tuple[int, int]:
+    if condition is None and len(obs.levels) == 2:
+        condition = obs.levels[1]
+    named = condition if isinstance(condition, tuple) else (condition, obs.reference)
+    if named[0] == named[1] or any(name not in obs.levels for name in named):
         raise RequestError(
             Problem(
                 where="condition",
-                found=repr(condition),
-                wrong="is not a condition to compare with the reference.",
-                fix="name one of " + (", ".join(others) or "at least two conditions") + ".",
+                found=" against ".join(str(name) for name in named),
+                wrong="two different conditions of the trial are compared.",
+                fix="name them among " + ", ".join(obs.levels) + ".",
             )
         )
-    return obs.levels.index(condition)
+    return obs.levels.index(str(named[0])), obs.levels.index(named[1])
+
+
+def _keeping_others(sequences: Codes, run: Codes, pair: tuple[int, int], *, exact: bool) -> Codes:
+    others = ~np.isin(run, pair)
+    if not others.any():
+        return sequences
+    kept = sequences[np.all(sequences[:, others] == run[others], axis=1)]
+    kept = kept[np.isin(kept[:, ~others], pair).all(axis=1)]
+    if not exact and len(kept) < _FEWEST_DRAWS:
+        raise UnanswerableError(
+            Problem(
+                where="sequences",
+                found=f"{len(kept)} sampled sequences that leave the other conditions in place",
+                wrong="two of several conditions are compared with the others held in place.",
+                fix="list all sequences, or sample orders of the two conditions only.",
+            )
+        )
+    return kept
 
 
 def _check_sequences(obs: Observations, sequences: Codes, run: Codes, *, exact: bool) -> None:
@@ -304,36 +319,3 @@ def _check_sequences(obs: Observations, sequences: Codes, run: Codes, *, exact: 
                 fix="check the scheme, the order of conditions and the periods that were missed.",
             )
         )
-
-
-def swaps_within_blocks(
-    obs: Observations, *, max_exact: int = 1_000_000, draws: int = 9_999, seed: int = 0
-) -> ReferenceSet:
-    """List the sequences of a plain table: any order of the conditions within each block.
-
-    The conditions measured in a block are shuffled among its measured periods. Up to
-    ``max_exact`` sequences are listed in full, otherwise ``draws`` are sampled with ``seed``.
-    This is the right reference set only when the order within each block was really drawn.
-    """
-    run = np.array([obs.levels.index(c) for c in obs.condition.tolist()], dtype=np.int8)
-    rows = [np.flatnonzero(obs.block == b) for b in np.unique(obs.block)]
-    if prod(factorial(r.size) for r in rows) <= 1e12:
-        orders = [sorted(set(permutations(run[r].tolist()))) for r in rows]
-        total = prod(len(o) for o in orders)
-        if total <= max_exact:
-            return ReferenceSet(_listed(rows, orders, run.size, total), exact=True)
-    rng = np.random.default_rng(seed)
-    sampled = np.empty((draws, run.size), dtype=np.int8)
-    for r in rows:
-        sampled[:, r] = rng.permuted(np.broadcast_to(run[r], (draws, r.size)), axis=1)
-    return ReferenceSet(sampled, exact=False)
-
-
-def _listed(
-    rows: list[NDArray[np.intp]], orders: list[list[tuple[int, ...]]], n: int, total: int
-) -> Codes:
-    listed = np.empty((total, n), dtype=np.int8)
-    picks = np.array(list(product(*(range(len(o)) for o in orders))), dtype=np.intp)
-    for k, (r, order) in enumerate(zip(rows, orders, strict=True)):
-        listed[:, r] = np.array(order, dtype=np.int8)[picks[:, k]]
-    return listed

@@ -68,7 +68,11 @@ def nuisance_columns(obs: Observations, adjust: tuple[str, ...]) -> Floats:
             columns.append(column)
     if problems:
         raise RequestError(problems)
-    left, size, _ = np.linalg.svd(np.hstack(columns), full_matrices=False)
+    return _orthonormal(np.hstack(columns))
+
+
+def _orthonormal(columns: Floats) -> Floats:
+    left, size, _ = np.linalg.svd(columns, full_matrices=False)
     return np.asarray(left[:, size > 1e-10 * size[0]], dtype=np.float64)
 
 
@@ -88,53 +92,44 @@ def _indicators(labels: NDArray[np.generic]) -> Floats:
     return np.asarray(labels[:, None] == np.unique(labels)[None, :], dtype=np.float64)
 
 
-def replay(obs: Observations, sequences: Codes, *, code: int, adjust: tuple[str, ...]) -> Replayed:
-    """Compute the adjusted difference of condition ``code`` from code 0 under each sequence.
+def replay(
+    obs: Observations, sequences: Codes, *, pair: tuple[int, int], adjust: tuple[str, ...]
+) -> Replayed:
+    """Compute the adjusted difference of two conditions under each sequence.
 
-    ``sequences`` (m, n) holds for every row of ``obs`` the condition which that sequence gives
-    it. Each difference is the least-squares one: mean, adjustments and the other conditions are
+    ``pair`` are the codes of the condition and of the one it is compared with. ``sequences``
+    (m, n) holds for every row of ``obs`` the code it gets; rows of other conditions keep theirs.
+    Each difference is the least-squares one: mean, adjustments and the other conditions are
     partialled out.
     """
-    basis = nuisance_columns(obs, adjust)
-    actual = (obs.condition == obs.levels[code]).astype(np.float64)
+    columns = [nuisance_columns(obs, adjust)]
+    columns += [
+        (obs.condition == level).astype(np.float64)[:, None]
+        for code, level in enumerate(obs.levels)
+        if code not in pair
+    ]
+    basis = _orthonormal(np.hstack(columns))
+    actual = (obs.condition == obs.levels[pair[0]]).astype(np.float64)
     # Responses in columns: the outcome, and the applied condition itself for the inversion.
     response = np.column_stack((obs.value - obs.value.mean(), actual))
     response -= basis @ (basis.T @ response)
     parts = [
-        _differences(sequences[start : start + _SLICE], basis, response, code, len(obs.levels))
-        for start in range(0, sequences.shape[0], _SLICE)
+        _differences(sequences[start : start + _SLICE] == pair[0], response, basis)
+        for start in range(0, len(sequences), _SLICE)
     ]
     table = np.concatenate(parts)
     return Replayed(difference=table[:, 0], effect=table[:, 1], information=table[:, 2])
 
 
-def _differences(
-    sequences: Codes, basis: Floats, response: Floats, code: int, levels: int
-) -> Floats:
-    own = (sequences == code).astype(np.float64)
-    if levels == 2:
-        cross = own @ response  # (slice, response)
-        own_size = (own**2).sum(axis=1) - ((own @ basis) ** 2).sum(axis=1)
-    else:
-        others = [k for k in range(1, levels) if k != code]
-        cross, own_size = _without_others(sequences, others, own, basis, response)
-    possible = own_size > _ESTIMABLE * sequences.shape[1]
+def _differences(applied: NDArray[np.bool_], response: Floats, basis: Floats) -> Floats:
+    # One matrix product for everything: (sequence, row) by (row, response and basis columns).
+    product = applied.astype(np.float64) @ np.hstack((response, basis))
+    cross, shadow = product[:, :2], product[:, 2:]
+    information = np.count_nonzero(applied, axis=1) - np.einsum("mq,mq->m", shadow, shadow)
+    possible = information > _ESTIMABLE * applied.shape[1]
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = cross / own_size[:, None]
-    return np.column_stack((np.where(possible[:, None], ratio, np.nan), own_size))
-
-
-def _without_others(
-    sequences: Codes, others: list[int], own: Floats, basis: Floats, response: Floats
-) -> tuple[Floats, Floats]:
-    # (slice, other condition, row): indicator columns of the other conditions, adjusted.
-    other = np.stack([(sequences == k).astype(np.float64) for k in others], axis=1)
-    other -= (other @ basis) @ basis.T
-    adjusted = own - (own @ basis) @ basis.T
-    gram = other @ other.transpose(0, 2, 1)
-    weights = np.linalg.pinv(gram, rcond=1e-9, hermitian=True) @ (other @ adjusted[:, :, None])
-    adjusted = adjusted - (other * weights).sum(axis=1)
-    return adjusted @ response, np.asarray((adjusted**2).sum(axis=1), dtype=np.float64)
+        ratio = cross / information[:, None]
+    return np.column_stack((np.where(possible[:, None], ratio, np.nan), information))
 
 
 def invert(replayed: Replayed, observed: float, alpha: float) -> tuple[float, float]:
