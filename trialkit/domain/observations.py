@@ -75,6 +75,16 @@ def _problems(obs: Observations) -> list[Problem]:
                     fix="give one entry per measured period.",
                 )
             )
+    for name, numbers in (("position", obs.position), ("time", obs.time)):
+        if numbers is not None and not np.all(np.isfinite(numbers)):
+            found.append(
+                Problem(
+                    where=name,
+                    found=f"no number in {int(np.sum(~np.isfinite(numbers)))} of {numbers.size} periods",
+                    wrong="a measured period has a place in its block and a time.",
+                    fix="fill the column in, or do not name it.",
+                )
+            )
     if not np.all(np.isfinite(obs.value)):
         found.append(
             Problem(
