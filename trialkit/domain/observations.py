@@ -76,11 +76,12 @@ def _problems(obs: Observations) -> list[Problem]:
                 )
             )
     for name, numbers in (("position", obs.position), ("time", obs.time)):
-        if numbers is not None and not np.all(np.isfinite(numbers)):
+        gaps = 0 if numbers is None else int(np.sum(~np.isfinite(numbers)))
+        if gaps:
             found.append(
                 Problem(
                     where=name,
-                    found=f"no number in {int(np.sum(~np.isfinite(numbers)))} of {numbers.size} periods",
+                    found=f"no number in {gaps} of {obs.value.size} periods",
                     wrong="a measured period has a place in its block and a time.",
                     fix="fill the column in, or do not name it.",
                 )
