@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,35 +11,53 @@ from typing import TYPE_CHECKING
 from trialkit.app.answers import Answer
 from trialkit.app.documents import Document
 from trialkit.app.folders import write_file
+from trialkit.app.read_settings import parse_settings, read_options
+from trialkit.app.recordings import join
 from trialkit.app.trials import Trial, entry_lines, open_trial, period_or_current
 from trialkit.domain.outcomes import Outcome
 from trialkit.domain.plans import Plan
 from trialkit.domain.units import convert
 from trialkit.errors import Problem, RequestError
 from trialkit.journal import Draft, Kind
-from trialkit.journal.records import Phase, RecordingStored
+from trialkit.journal.records import Phase
 
 if TYPE_CHECKING:
     from trialkit.domain.measures import MeasuredValue
     from trialkit.domain.recordings import Recording
+    from trialkit.ingest.alignment import Alignment
 
 
 @dataclass(frozen=True, slots=True)
 class IngestRequest:
-    """Which files, and for which period; ``period`` None means the opened ones, in their order."""
+    """Which files, for which period, and how to read them.
+
+    ``period`` None means the opened ones, in their order. ``align`` joins all files into one
+    recording of one period. ``read`` holds what the person says about the files.
+    """
 
     files: tuple[Path, ...]
     period: int | None = None
     phase: str = "trial"
     accept_damaged: bool = False
     explain: bool = False
+    align: str = ""
+    read: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class _File:
+    """One file as it was read; ``alignment`` puts it on the clock of the period's first."""
+
+    path: Path
+    recording: Recording
+    alignment: Alignment | None = None
 
 
 @dataclass(frozen=True, eq=False)
 class _Taken:
-    """One file read for one period, with the values taken from it."""
+    """What was read for one period, and the values taken from it."""
 
-    path: Path
+    files: tuple[_File, ...]
     recording: Recording
     period: int
     values: dict[str, MeasuredValue]
@@ -54,29 +72,44 @@ def ingest(root: Path, request: IngestRequest, *, at: datetime, who: str) -> Ans
         When a file cannot be read, or is damaged and that is not accepted.
     RequestError
         When it is not clear which period a file belongs to.
+    UnanswerableError
+        When several files cannot be put on one clock.
     JournalError
         When the period has a value already.
     """
-    from trialkit.ingest.reading import accept, read_recording
-
     trial = open_trial(root)
-    recordings = [
-        accept(read_recording(path), damaged=request.accept_damaged) for path in request.files
-    ]
-    periods = _periods(trial, request, recordings)
-    taken = [
-        _Taken(path, recording, period, measure_outcomes(trial.plan, recording))
-        for path, recording, period in zip(request.files, recordings, periods, strict=True)
-    ]
+    settings = parse_settings(request.read)
+    taken = _taken(trial, request, settings)
     for item in taken:
         # Before the journal: an entry must never name a file that is not there.
         _store(trial, item)
-    drafts = [draft for item in taken for draft in _drafts(item, trial.plan, request)]
+    drafts = [d for item in taken for d in _drafts(item, trial.plan, request, settings)]
     entries = trial.add(drafts, at=at, who=who)
     lines = [f"Entered in {trial.folder.journal}:", *(f"  {x}" for x in entry_lines(entries))]
     for item in taken:
         lines += _lines(item, trial.plan, request)
-    return Answer("\n".join(lines), {"recordings": [_document(t, trial.plan) for t in taken]})
+    documents = [_document(f, item, trial.plan) for item in taken for f in item.files]
+    return Answer("\n".join(lines), {"recordings": documents})
+
+
+def _taken(trial: Trial, request: IngestRequest, settings: dict[str, str]) -> list[_Taken]:
+    from trialkit.ingest.reading import accept, read_recording
+
+    options = read_options(settings, time_zone=trial.plan.calendar.time_zone)
+    recordings = [
+        accept(read_recording(path, options=options), damaged=request.accept_damaged)
+        for path in request.files
+    ]
+    if request.align:
+        whole, alignments = join(recordings, request.align)
+        files = tuple(map(_File, request.files, recordings, [None, *alignments]))
+        period = _periods(trial, request, [whole])[0]
+        return [_Taken(files, whole, period, measure_outcomes(trial.plan, whole))]
+    periods = _periods(trial, request, recordings)
+    return [
+        _Taken((_File(path, r),), r, period, measure_outcomes(trial.plan, r))
+        for path, r, period in zip(request.files, recordings, periods, strict=True)
+    ]
 
 
 def measure_outcomes(plan: Plan, recording: Recording) -> dict[str, MeasuredValue]:
@@ -90,11 +123,6 @@ def measure_outcomes(plan: Plan, recording: Recording) -> dict[str, MeasuredValu
         for o in plan.outcomes
         if o.measure is not None
     }
-
-
-def stored_path(trial: Trial, stored: RecordingStored) -> Path:
-    """Where the stored original of a recording lies."""
-    return trial.folder.recordings / f"{stored.sha256}{Path(stored.name).suffix.lower()}"
 
 
 def _periods(trial: Trial, request: IngestRequest, recordings: list[Recording]) -> list[int]:
@@ -117,7 +145,7 @@ def _periods(trial: Trial, request: IngestRequest, recordings: list[Recording]) 
 def _outside_trial(request: IngestRequest) -> list[int]:
     known = request.phase in set(Phase)
     _refuse_unless(
-        known and request.period is not None and len(request.files) == 1,
+        known and request.period is not None and (len(request.files) == 1 or bool(request.align)),
         f"{len(request.files)} files for phase {request.phase!r}, period {request.period}",
     )
     return [request.period or 0]
@@ -130,32 +158,41 @@ def _refuse_unless(clear: bool, found: str) -> None:
                 where="--period",
                 found=found,
                 wrong="it is not clear which file belongs to which period.",
-                fix="give one file at a time, with --period N.",
+                fix="give one file at a time with --period N, or join files of several devices "
+                "with --align.",
             )
         )
 
 
 def _store(trial: Trial, item: _Taken) -> None:
-    target = trial.folder.recordings / f"{item.recording.sha256}{item.path.suffix.lower()}"
-    if not target.exists():
-        write_file(target, item.path.read_bytes())
+    for file in item.files:
+        name = f"{file.recording.sha256}{file.path.suffix.lower()}"
+        target = trial.folder.recordings / name
+        if not target.exists():
+            write_file(target, file.path.read_bytes())
 
 
-def _drafts(item: _Taken, plan: Plan, request: IngestRequest) -> Iterator[Draft]:
-    recording = item.recording
-    yield Draft(
-        Kind.RECORDING_STORED,
-        {
-            "sha256": recording.sha256,
-            "name": item.path.name,
-            "format": recording.format,
-            "integrity": str(recording.integrity),
-            "accepted_damaged": recording.fault is not None and request.accept_damaged,
-            "fault": recording.fault,
-            "period": item.period,
-            "phase": request.phase,
-        },
-    )
+def _drafts(
+    item: _Taken, plan: Plan, request: IngestRequest, settings: dict[str, str]
+) -> Iterator[Draft]:
+    for file in item.files:
+        recording, alignment = file.recording, file.alignment
+        yield Draft(
+            Kind.RECORDING_STORED,
+            {
+                "sha256": recording.sha256,
+                "name": file.path.name,
+                "format": recording.format,
+                "integrity": str(recording.integrity),
+                "accepted_damaged": recording.fault is not None and request.accept_damaged,
+                "fault": recording.fault,
+                "period": item.period,
+                "phase": request.phase,
+                "read_as": settings,
+                "lag_s": None if alignment is None else alignment.lag_s,
+                "aligned_by": None if alignment is None else request.align,
+            },
+        )
     for outcome in plan.outcomes:
         if outcome.name in item.values:
             yield _measured_draft(item, outcome, request.phase)
@@ -185,7 +222,7 @@ def _measured_draft(item: _Taken, outcome: Outcome, phase: str) -> Draft:
             "value": _in_unit(number, value.unit, outcome.unit),
             "reason": value.reason,
             "settings": {k: v for k, v in settings.items() if v is not None},
-            "recording": item.recording.sha256,
+            "recording": item.files[0].recording.sha256,
             "phase": phase,
         },
     )
@@ -197,11 +234,14 @@ def _in_unit(number: float | None, unit: str, wanted: str) -> float | None:
 
 
 def _lines(item: _Taken, plan: Plan, request: IngestRequest) -> Iterator[str]:
-    yield f"{item.path.name}: {item.recording.format}, period {item.period}"
-    if item.recording.fault:
-        yield f"  damaged, accepted: {item.recording.fault}"
-    for note in item.recording.notes:
-        yield f"  note: {note}"
+    for file in item.files:
+        yield f"{file.path.name}: {file.recording.format}, period {item.period}"
+        if file.recording.fault:
+            yield f"  damaged, accepted: {file.recording.fault}"
+        if file.alignment is not None:
+            yield from _alignment_lines(file.alignment)
+        for note in file.recording.notes:
+            yield f"  note: {note}"
     for outcome in plan.outcomes:
         if value := item.values.get(outcome.name):
             told = value.reason if value.value is None else f"{value.value:.5g} {value.unit}"
@@ -212,18 +252,29 @@ def _lines(item: _Taken, plan: Plan, request: IngestRequest) -> Iterator[str]:
         yield from (f"  {line}" for line in explain_recording(item.recording, item.values, plan))
 
 
-def _document(item: _Taken, plan: Plan) -> Document:
-    recording = item.recording
+def _alignment_lines(found: Alignment) -> Iterator[str]:
+    told = "" if found.correlation is None else f", correlation {found.correlation:.2f}"
+    yield (
+        f"  put on the first file's clock by {found.method}: {found.lag_s:+.2f} s "
+        f"(standard error {found.uncertainty_s:.2f} s{told})"
+    )
+    yield from (f"  note: {note}" for note in found.notes)
+
+
+def _document(file: _File, item: _Taken, plan: Plan) -> Document:
+    recording, alignment = file.recording, file.alignment
+    started = recording.started_at
     return {
-        "file": item.path.name,
+        "file": file.path.name,
         "period": item.period,
         "sha256": recording.sha256,
         "format": recording.format,
         "integrity": str(recording.integrity),
         "fault": recording.fault,
-        "started_at": None if recording.started_at is None else recording.started_at.isoformat(),
+        "started_at": None if started is None else started.isoformat(),
         "channels": {name: c.unit for name, c in recording.channels.items()},
         "notes": list(recording.notes),
+        "alignment": None if alignment is None else asdict(alignment),
         "values": [
             {
                 "outcome": o.name,

@@ -30,6 +30,30 @@ def command(
             "--accept-damaged", help="Use what could be read of a damaged file; recorded."
         ),
     ] = False,
+    align: Annotated[
+        str,
+        typer.Option(
+            "--align",
+            metavar="WAY",
+            help="Join the files of several devices for one period: stamps, mark:NAME, "
+            "signal:CHANNEL.",
+        ),
+    ] = "",
+    read: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--read",
+            metavar="KEY=VALUE",
+            help="What a file leaves open: day_first=yes, decimal=,  channel.Puls=heart_rate ...",
+        ),
+    ] = None,
+    candidates: Annotated[
+        bool,
+        typer.Option(
+            "--candidates",
+            help="Store nothing: compare the protocol's measures on these baseline recordings.",
+        ),
+    ] = False,
     explain: Annotated[
         bool, typer.Option("--explain", help="Show what was read, cut and removed for each value.")
     ] = False,
@@ -40,6 +64,12 @@ def command(
 
     Example: trialkit ingest my-trial session-01.fit
     """
+    if candidates:
+        from trialkit.app.candidates import compare_measures
+
+        found = compare_measures(folder, tuple(files), read=tuple(read or ()))
+        emit(found.text, found.document, as_json=as_json)
+        return
     from trialkit.app.ingesting import IngestRequest, ingest
 
     request = IngestRequest(
@@ -48,6 +78,8 @@ def command(
         phase=phase,
         accept_damaged=accept_damaged,
         explain=explain,
+        align=align,
+        read=tuple(read or ()),
     )
     result = ingest(folder, request, at=now(), who=name(who))
     emit(result.text, result.document, as_json=as_json)

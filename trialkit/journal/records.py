@@ -172,7 +172,11 @@ class Result(Record):
 
 @dataclass(frozen=True)
 class RecordingStored(Record):
-    """A recording copied into the trial's folder under its content hash."""
+    """A recording copied into the trial's folder under its content hash.
+
+    ``read_as`` holds what a person said about the file when it was read; ``lag_s`` is added to its
+    times to put it on the clock of the period's first recording, found by ``aligned_by``.
+    """
 
     slot = ("sha256", "phase", "period")
     correctable = True
@@ -184,6 +188,9 @@ class RecordingStored(Record):
     fault: f.MaybeText = None
     period: f.MaybeOrdinal = None
     phase: PhaseName = Phase.TRIAL
+    read_as: f.NamedValues = field(default_factory=dict[str, Any])
+    lag_s: f.MaybeNumber = None
+    aligned_by: f.MaybeText = None
 
 
 @dataclass(frozen=True)
