@@ -11,8 +11,6 @@ import pytest
 
 from trialkit.domain.observations import Observations
 from trialkit.statistics.bayes import Evidence, posterior
-from trialkit.statistics.fixed_effects import Terms
-from trialkit.statistics.paired import fit_fixed_blocks
 from trialkit.statistics.randomisation import replay_test, sign_flip_test
 from trialkit.statistics.reliability import reliability
 
@@ -40,20 +38,6 @@ def test_student_sleep():
     assert t.interval().high == pytest.approx(want["ci95_high"], rel=REL)
     noise = reliability(np.column_stack((first, second)))
     assert noise.typical_error == pytest.approx(want["typical_error"], rel=REL)
-
-
-def test_student_sleep_through_the_paired_estimate():
-    data, want = check("student_1908_sleep", "student_sleep_paired_t")
-    obs = Observations(
-        value=np.array(data["drug1"] + data["drug2"], dtype=float),
-        condition=np.repeat(["drug1", "drug2"], 10),
-        block=np.tile(np.arange(10), 2).astype(str),
-        reference="drug1",
-    )
-    contrast = fit_fixed_blocks(obs, Terms()).contrast("drug2", "drug1")
-    assert contrast.estimate == pytest.approx(want["mean_diff"], rel=REL)
-    assert contrast.se == pytest.approx(want["se"], rel=REL)
-    assert contrast.df == want["df"]
 
 
 def test_darwin_maize():

@@ -170,6 +170,18 @@ def test_replay_of_pairs_equals_flips_of_pairs():
     assert one.smallest_p == other.smallest_p
 
 
+def test_a_great_many_sequences_are_sampled(monkeypatch):
+    d = _curves(np.random.default_rng(13), 10) + 0.5
+    curves, obs = _as_periods(d, [0, 1] * 5)
+    sequences = swaps_within_blocks(obs).sequences
+    whole = replayed_traces(curves, obs, sequences, exact=True, time_s=TIME)
+    monkeypatch.setattr("trialkit.statistics.traces._MOST_REPLAYED", 500)
+    monkeypatch.setattr("trialkit.statistics.traces._SAMPLED", 499)
+    part = replayed_traces(curves, obs, sequences, exact=True, time_s=TIME)
+    assert (whole.exact, part.exact, part.n_sequences) == (True, False, 500)
+    assert abs(part.p - whole.p) < 4 * part.mc_error
+
+
 def test_too_few_pairs_for_a_band_are_said_by_an_endless_one():
     result = paired_traces(_curves(np.random.default_rng(10), 4) + 9, time_s=TIME)
     assert result.smallest_p == 2 / 2**4

@@ -23,6 +23,10 @@ Floats = NDArray[np.float64]
 Codes = NDArray[np.integer]
 
 
+# A replay of whole curves costs a row of times per sequence.
+_MOST_REPLAYED, _SAMPLED = 65_536, 19_999
+
+
 @dataclass(frozen=True, slots=True)
 class DifferingStretch:
     """A stretch of time in which the curves differ, with the largest difference in it."""
@@ -130,7 +134,8 @@ def replayed_traces(
     sequences : (m, periods) of 0 and 1
         For each possible sequence whether a period has the condition (1) or the reference (0).
     exact : bool
-        Whether these are all sequences, or a sample.
+        Whether these are all sequences, or a sample. Of more than 65,536 a fixed random sample
+        of 19,999 is replayed.
     time_s : (g,)
         The grid, in seconds.
     level : float
@@ -153,6 +158,9 @@ def replayed_traces(
                 fix="give one curve and one column per measured period of two conditions.",
             )
         )
+    if len(sequences) > _MOST_REPLAYED:
+        chosen = np.random.default_rng(0).choice(len(sequences), _SAMPLED, replace=False)
+        sequences, exact = sequences[chosen], False
     basis = nuisance_columns(obs, ("block",))
     run = (obs.condition != obs.reference).astype(np.float64)
     weights = np.vstack((run, np.asarray(sequences, dtype=np.float64)))
