@@ -6,6 +6,7 @@ import numpy as np
 
 from trialkit.planning.fits import Fits
 from trialkit.planning.model_columns import Terms, model_columns
+from trialkit.planning.pairs import fit_pairs
 from trialkit.planning.quantiles import Floats
 from trialkit.planning.small_matrices import factorise, place, squares
 from trialkit.planning.trials import Trials
@@ -19,7 +20,7 @@ def fit_fixed_blocks(trials: Trials, terms: Terms) -> Fits:
     the paired t (Student 1908).
     """
     if trials.conditions == 2 and trials.block_size == 2 and not terms.any:
-        return _paired(trials)
+        return fit_pairs(trials)
     cells, complete = _cell_means(trials, terms)
     # axes: (column, block, condition, trial)
     q, _, size, _ = cells.shape
@@ -36,27 +37,6 @@ def fit_fixed_blocks(trials: Trials, terms: Terms) -> Fits:
         np.where(ok, unit_variance / _periods_per_cell(trials), np.inf),
         np.where(ok, df, 0.0),
     )
-
-
-def _paired(trials: Trials) -> Fits:
-    d = trials.y[1::2] - trials.y[0::2]
-    d *= trials.codes[1::2].astype(float) * 2 - 1
-    both = trials.codes[1::2] != trials.codes[0::2]
-    if trials.present is not None:
-        both &= trials.present[1::2] & trials.present[0::2]
-    if both.all():
-        n = len(d)
-        mean = d.mean(axis=0)
-        spread = np.einsum("ij,ij->j", d, d) - n * mean**2
-        residual = spread / 2 / (n - 1) if n > 1 else np.full(mean.size, np.inf)
-        return Fits(mean, residual, 2 / n, float(n - 1))
-    n_both = both.sum(axis=0)
-    d *= both
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mean = np.where(n_both > 0, d.sum(axis=0) / n_both, 0.0)
-        spread = np.abs(np.einsum("ij,ij->j", d, d) - n_both * mean**2)
-        residual = np.where(n_both > 1, spread / 2 / (n_both - 1), np.inf)
-        return Fits(mean, residual, 2 / n_both, np.maximum(n_both - 1.0, 0.0))
 
 
 def _periods_per_cell(trials: Trials) -> float:

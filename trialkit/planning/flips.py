@@ -14,6 +14,7 @@ import numpy as np
 
 from trialkit.errors import Problem, UnanswerableError
 from trialkit.planning.fits import Intervals
+from trialkit.planning.pairs import differences
 from trialkit.planning.quantiles import Floats
 from trialkit.planning.trials import Trials
 
@@ -40,11 +41,7 @@ def flip_intervals(trials: Trials, level: float) -> Intervals:
                 fix="plan with method auto; its intervals are close to those of the test.",
             )
         )
-    d = trials.y[1::2] - trials.y[0::2]
-    d *= trials.codes[1::2].astype(float) * 2 - 1
-    used = trials.codes[1::2] != trials.codes[0::2]
-    if trials.present is not None:
-        used &= trials.present[1::2] & trials.present[0::2]
+    d, used = differences(trials)
     pairs = used.sum(axis=0)
     ends = np.empty((4, d.shape[1]))
     for n in np.unique(pairs):

@@ -13,6 +13,7 @@ from trialkit.planning.fixed_blocks import fit_fixed_blocks
 from trialkit.planning.flips import flip_intervals
 from trialkit.planning.mixed_blocks import fit_mixed_blocks
 from trialkit.planning.model_columns import Terms
+from trialkit.planning.pairs import fit_complete_pairs_mixed
 from trialkit.planning.shared_design import fit_shared_design
 from trialkit.planning.trials import Trials
 from trialkit.statistics.bayes import borrowed_df
@@ -87,6 +88,9 @@ def complete_blocks(trials: Trials) -> tuple[NDArray[np.intp], NDArray[np.bool_]
     shape = (-1, trials.block_size, trials.y.shape[1])
     codes = trials.codes.reshape(shape)
     here = np.ones(codes.shape, bool) if trials.present is None else trials.present.reshape(shape)
+    if trials.present is None and trials.conditions == trials.block_size == 2:
+        full = codes[:, 0] != codes[:, 1]
+        return full.sum(axis=0), full.all(axis=0)
     full = np.ones(codes[:, 0].shape, bool)
     for code in range(trials.conditions):
         full &= ((codes == code) & here).any(axis=1)
@@ -99,8 +103,12 @@ def _paired(trials: Trials, declaration: Declared) -> Fits:
 
 
 def _mixed(trials: Trials, declaration: Declared) -> Fits:
-    together = fit_shared_design(trials, declaration.terms)
-    return fit_mixed_blocks(trials, declaration.terms) if together is None else together
+    terms, fits = declaration.terms, None
+    if trials.conditions == trials.block_size == 2 and not terms.any:
+        fits = fit_complete_pairs_mixed(trials)
+    if fits is None:
+        fits = fit_shared_design(trials, terms)
+    return fit_mixed_blocks(trials, terms) if fits is None else fits
 
 
 def _borrowing(trials: Trials, declaration: Declared) -> Fits:

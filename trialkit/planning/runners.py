@@ -69,8 +69,12 @@ def _results(
 
 
 def run_batch(cells: list[Cell], batch: list[Task], seed: int) -> list[tuple[int, Tally]]:
-    """Run some chunks one after the other."""
-    return [(place, run_chunk(cells[place], seed, i, n)) for place, i, n in batch]
+    """Run some chunks one after the other; return one tally per cell among them."""
+    tallies: dict[int, Tally] = {}
+    for place, i, n in batch:
+        tally = run_chunk(cells[place], seed, i, n)
+        tallies[place] = tallies[place] + tally if place in tallies else tally
+    return list(tallies.items())
 
 
 def _batches(tasks: list[Task], settings: SimulationSettings) -> Iterator[list[Task]]:

@@ -39,7 +39,9 @@ def draw_sequences(possible: ReferenceSet, trials: int, rng: np.random.Generator
 def _shuffled(possible: ShuffledBlocks, trials: int, rng: np.random.Generator) -> Codes:
     conditions = len(possible.conditions)
     if conditions == 2:
-        first = rng.integers(2, size=(possible.units, 1, trials), dtype=np.int8)
+        # one bit of each random byte: several times faster than drawing integers below 2
+        bits = np.frombuffer(rng.bytes(possible.units * trials), dtype=np.int8) & 1
+        first = bits.reshape(possible.units, 1, trials)
         orders = np.concatenate([first, 1 - first], axis=1)
     else:
         keys = rng.random((possible.units, conditions, trials))

@@ -106,7 +106,8 @@ def simulate(
         if present.all():
             present = None
     y = _noise(codes.shape, truth, block_size, rng)
-    y += _course(codes.shape[0], truth, block_size)[:, None]
+    if truth.drift or truth.period_effect:
+        y += _course(codes.shape[0], truth, block_size)[:, None]
     if truth.carryover:
         left = (codes[:-1] != 0) if present is None else (codes[:-1] != 0) & present[:-1]
         y[1:] += truth.carryover * left
@@ -127,7 +128,9 @@ def _noise(
     if truth.noise_df is not None:
         spread = spread * np.sqrt(truth.noise_df / rng.chisquare(truth.noise_df, trials))
     if truth.tail_df is None and truth.phi == 0:
-        return _exchangeable(shape, truth.block_sd / spread, block_size, rng) * spread
+        z = _exchangeable(shape, truth.block_sd / spread, block_size, rng)
+        z *= spread
+        return z
     if truth.tail_df is None:
         z = rng.standard_normal(shape)
     else:
