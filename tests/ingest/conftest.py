@@ -10,6 +10,7 @@ from fit_tool.profile.messages.file_id_message import FileIdMessage
 from fit_tool.profile.messages.lap_message import LapMessage
 from fit_tool.profile.messages.record_message import RecordMessage
 from fit_tool.profile.profile_type import Event, EventType, FileType, Manufacturer
+from fitdecode.utils import compute_crc
 
 from trialkit.domain.recordings import Channel, Recording
 
@@ -55,6 +56,49 @@ def _lap(low, high):
     message.timestamp, message.start_time = high, low
     message.total_elapsed_time = message.total_timer_time = (high - low) / 1000
     return message
+
+
+class HandFit:
+    """A FIT file put together byte by byte after the protocol, independent of any writer library.
+
+    ``define`` and ``data`` take local message numbers; values are (number, size in bytes) pairs.
+    """
+
+    def __init__(self, *, big_endian=False, header=14):
+        self.order = "big" if big_endian else "little"
+        self.header = header
+        self.body = b""
+
+    def define(self, local, message, fields, developer=()):
+        flags = 0x40 | (0x20 if developer else 0) | local
+        self.body += bytes([flags, 0, self.order == "big"]) + message.to_bytes(2, self.order)
+        self.body += bytes([len(fields)]) + b"".join(bytes(field) for field in fields)
+        if developer:
+            self.body += bytes([len(developer)]) + b"".join(bytes(field) for field in developer)
+        return self
+
+    def data(self, local, *values, compressed=None):
+        head = local if compressed is None else 0x80 | local << 5 | compressed
+        self.body += bytes([head])
+        for value in values:
+            self.body += (
+                value
+                if isinstance(value, bytes)
+                else value[0].to_bytes(value[1], self.order, signed=value[0] < 0)
+            )
+        return self
+
+    def bytes(self):
+        head = bytes([self.header, 0x20]) + (2100).to_bytes(2, "little")
+        head += len(self.body).to_bytes(4, "little") + b".FIT"
+        if self.header == 14:
+            head += compute_crc(head).to_bytes(2, "little")
+        return head + self.body + compute_crc(head + self.body).to_bytes(2, "little")
+
+
+@pytest.fixture(scope="session")
+def hand_fit():
+    return HandFit
 
 
 @pytest.fixture(scope="session")

@@ -39,6 +39,8 @@ GROUPED = "t;power\n" + "".join(f"{i};1.{200 + i},5\n" for i in range(6))
         ("clocks.csv", CLOCKS.encode()),
         ("sep.csv", b"sep=;\r\n" + SEMICOLON.replace("\n", "\r\n").encode()),
         ("bars.csv", PLAIN.replace(",", "|").encode()),
+        ("trailing.csv", PLAIN.replace("\n", ",\n").replace("rate,", "rate").encode()),
+        ("trailing2.csv", PLAIN.replace("\n", ",\n").encode()),
         ("padded.csv", b"made by X,,\n,,\n" + PLAIN.replace("\n", ",\n").encode()),
     ],
 )
@@ -71,6 +73,7 @@ def test_grouped_thousands_with_decimal_comma(write):
         ("time;power\n" + "0;12,5\n1;12.5\n" * 3, "two ways"),
         ("0,120\n1,121\n2,122\n3,120\n", "no row of column names"),
         ("time,hr\n", "no row of column names"),
+        ("time,hr\n0,100,,\n1,101,,7\n2,102,,\n3,103,,\n", "do not fit|delimiter"),
         ("time,hr\n0,100\n1,101,5,6\n2,102\n3,103\n", "do not fit"),
         ('time,hr\n0,100\n1,"101\n2,102\n3,100\n', "do not fit|without a single|hold"),
         ("when,hr\n0,100\n1,101\n", "called a time"),

@@ -14,6 +14,7 @@ from trialkit.ingest.dialect import encoding_of
 from trialkit.ingest.sources import ReadOptions, Source
 
 _NUMBER: Final = re.compile(r"\d+(?:[.,]\d+)?")
+_LONGEST: Final = 1e6
 _STEP, _PATIENCE = 0.2, 5
 _HEADING: Final = re.compile(r"[#;A-Za-z\"].{0,200}")
 
@@ -57,8 +58,19 @@ def read_intervals(source: Source, options: ReadOptions) -> Recording:
                 "remove the line, or export as CSV with column names.",
                 line=number,
             )
-        values.append(float(text.replace(",", ".")))
-    interval = np.array(values)
+        interval_here = float(text.replace(",", "."))
+        if interval_here > _LONGEST:
+            raise source.refuse(
+                text[:40], "no two beats are that far apart.", "remove the line.", line=number
+            )
+        values.append(interval_here)
+    interval = np.array([value for value in values if value > 0])
+    if interval.size < len(values):
+        notes.append(f"{len(values) - interval.size} intervals of zero were left out")
+    if not interval.size:
+        raise source.refuse(
+            f"{len(values)} intervals, all zero", "nothing was measured.", "export it again."
+        )
     if np.median(interval) < 10:
         interval = interval * 1000
         notes.append("intervals were given in seconds")

@@ -95,7 +95,7 @@ def propose_dialect(source: Source, options: ReadOptions) -> Dialect:
     delimiter = options.delimiter or (declared.group(1) if declared else None)
     skip = 1 if declared else 0
     delimiter = delimiter or _delimiter(lines)
-    rows = split_rows(lines, delimiter)
+    rows = _without_trailing(split_rows(lines, delimiter))
     layout = find_layout(rows, skip=skip)
     if layout is None:
         raise _no_header(source, rows, delimiter)
@@ -127,6 +127,15 @@ def split_rows(lines: Sequence[str], delimiter: str) -> list[list[str]]:
             rows.append(next(csv.reader([line], delimiter=delimiter), []))
         except csv.Error:
             rows.append([line])
+    return rows
+
+
+def _without_trailing(rows: list[list[str]]) -> list[list[str]]:
+    """Drop the empty last cell that some exports put at the end of every data row."""
+    width = modal_width(rows)
+    wide = [row for row in rows if len(row) == width]
+    if width > 1 and all(not row[-1].strip() for row in wide):
+        return [row[:-1] if len(row) == width else row for row in rows]
     return rows
 
 
@@ -197,7 +206,7 @@ def _value_columns(rows: Sequence[Sequence[str]], width: int) -> list[int]:
 
 def _is_header(row: Sequence[str]) -> bool:
     words = [cell for cell in row if not is_missing(cell)]
-    return len(words) >= 0.5 * len(row) and not any(map(is_value, words))
+    return len(words) > 0.5 * len(row) and not any(map(is_value, words))
 
 
 def _is_units_row(row: Sequence[str], width: int, value_columns: Sequence[int]) -> bool:

@@ -19,6 +19,7 @@ import numpy as np
 from fitdecode.reader import CrcCheck, ErrorHandling, FitReader
 
 from trialkit.domain.recordings import Channel, Event, Integrity, Recording, Segment
+from trialkit.ingest.fit_beats import UploadedHeartRate, beat_times
 from trialkit.ingest.fit_fields import RecordColumns, column_channels
 from trialkit.ingest.sources import ReadOptions, Source
 
@@ -27,7 +28,7 @@ EPOCH: Final = datetime(1989, 12, 31, tzinfo=UTC)
 FIRST_DATE: Final = 0x10000000
 # Six days at 1 Hz. A record can be one byte long, so that the size alone bounds nothing.
 MAX_FRAMES: Final = 500_000
-_RECORD, _LAP, _EVENT, _HRV, _FILE_ID, _DESCRIPTION = 20, 19, 21, 78, 0, 206
+_RECORD, _LAP, _EVENT, _HRV, _HR, _FILE_ID, _DESCRIPTION = 20, 19, 21, 78, 132, 0, 206
 
 
 @dataclass(slots=True)
@@ -38,6 +39,7 @@ class _Frames:
     laps: list[dict[str, Any]] = field(default_factory=list)
     events: list[dict[str, Any]] = field(default_factory=list)
     beats: list[tuple[float, float]] = field(default_factory=list)  # (stamp of last record, ms)
+    uploaded: UploadedHeartRate = field(default_factory=UploadedHeartRate)
     identity: dict[str, Any] = field(default_factory=dict)
     files: int = 0
     checksum_faults: int = 0
@@ -61,7 +63,7 @@ def read_fit(source: Source, options: ReadOptions) -> Recording:
     data, repaired = _with_length(source.data)
     frames = _collect(data)
     stamps = frames.columns.stamps()
-    if not np.isfinite(stamps).any() and not frames.beats:
+    if not np.isfinite(stamps).any() and not frames.beats and not frames.uploaded.samples:
         found = frames.fault or f"{frames.columns.n} records, none with a time"
         raise source.refuse(
             found,
@@ -120,6 +122,8 @@ def _take(frame: Any, frames: _Frames, last: float) -> float:
             return last if stamp is None else float(stamp)
         if number == _HRV:
             frames.beats.extend((last, ms) for ms in _intervals(frame))
+        elif number == _HR:
+            frames.uploaded.add(frame)
         elif number == _DESCRIPTION:
             frames.columns.describe(_plain(frame))
         elif number in (_LAP, _EVENT, _FILE_ID):
@@ -166,8 +170,10 @@ class _Assembly:
             stamps = np.where(dated, stamps, np.nan)
             self.notes.append(f"{late} samples carry only time since switch-on and were left out")
         finite = stamps[np.isfinite(stamps)]
-        beat_stamps = [stamp for stamp, _ in frames.beats if np.isfinite(stamp)]
-        self.zero = float(finite.min()) if finite.size else (min(beat_stamps, default=0.0))
+        others = [stamp for stamp, _ in (*frames.beats, *frames.uploaded.samples)]
+        others = [stamp for stamp in others if np.isfinite(stamp)]
+        self.zero = float(finite.min()) if finite.size else min(others, default=0.0)
+        self.absolute = self.absolute or self.zero >= FIRST_DATE
         self.time_s = stamps - self.zero
 
     def recording(self) -> Recording:
@@ -175,6 +181,8 @@ class _Assembly:
         self.notes += notes
         if self.frames.beats:
             channels["rr_interval"] = self._beats()
+        if self.frames.uploaded.samples and "heart_rate" not in channels:
+            channels["heart_rate"] = self.frames.uploaded.channel(self.zero)
         integrity, fault = self._integrity()
         if self.frames.files > 1:
             self.notes.append(f"{self.frames.files} FIT files are chained in this one")
@@ -236,22 +244,6 @@ class _Assembly:
     def _device(self) -> Mapping[str, str]:
         wanted = ("manufacturer", "product_name", "garmin_product", "product", "type")
         return {k: str(self.frames.identity[k]) for k in wanted if k in self.frames.identity}
-
-
-def beat_times(beats: list[tuple[float, float]], zero: float) -> tuple[np.ndarray, np.ndarray]:
-    """Put beats on the clock: each ends one interval after the last, from the first stamp on.
-
-    A pause in the beats (the clock is more than 5 s ahead of their sum) starts anew at the clock,
-    else a lost strap would shift everything after it.
-    """
-    times, now = [], None
-    for stamp, ms in beats:
-        clock = stamp - zero if np.isfinite(stamp) else 0.0
-        start = clock if now is None or clock - now > 5.0 else now
-        now = start + ms / 1000
-        times.append(now)
-    values = np.array([ms for _, ms in beats], dtype=np.float64)
-    return np.array(times, dtype=np.float64), values
 
 
 def _is_number(value: object) -> TypeGuard[float]:

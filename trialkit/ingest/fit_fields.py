@@ -101,23 +101,29 @@ class RecordColumns:
             out[plan.order] = plan.stamps
         return out
 
-    def columns(self) -> dict[Column, NDArray[np.float64]]:
-        """All numeric columns, each of shape (n,), NaN where a record does not hold it."""
-        out: dict[Column, NDArray[np.float64]] = {}
+    def columns(self) -> dict[Column, tuple[NDArray[np.intp], NDArray[np.float64]]]:
+        """All numeric columns: the records that hold each (k,), and its values there (k,).
+
+        A device may write a sensor's values in records of their own, with the same stamps as the
+        others; so every column keeps its own records.
+        """
+        parts: dict[Column, list[tuple[NDArray[np.intp], NDArray[np.float64]]]] = {}
         for plan in self._plans.values():
-            for at, (place, column) in enumerate(plan.places):
+            rows = np.array(plan.order, dtype=np.intp)
+            merged: dict[Column, NDArray[np.float64]] = {}
+            for at, (_, column) in enumerate(plan.places):
                 value = _numbers([row[at] for row in plan.rows])
-                if value is None:
-                    continue
-                value = self._scaled(value, plan.definition, place, column)
-                whole = out.setdefault(column, np.full(self.n, np.nan))
-                # Two fields can expand to one name; a value already there is not overwritten.
-                rows = np.array(plan.order)
-                whole[rows] = np.where(np.isnan(whole[rows]), value, whole[rows])
-        return out
+                if value is not None:
+                    value = self._scaled(value, plan.definition, column)
+                    # Two fields can expand to one name; a value already there is kept.
+                    have = merged.get(column, value)
+                    merged[column] = np.where(np.isnan(have), value, have)
+            for column, value in merged.items():
+                parts.setdefault(column, []).append((rows, value))
+        return {column: _in_file_order(pieces) for column, pieces in parts.items()}
 
     def _scaled(
-        self, value: NDArray[np.float64], definition: Any, place: int, column: Column
+        self, value: NDArray[np.float64], definition: Any, column: Column
     ) -> NDArray[np.float64]:
         if not column.developer:
             return value
@@ -144,37 +150,39 @@ def _column(item: Any) -> Column:
 def _numbers(values: list[Any]) -> NDArray[np.float64] | None:
     """Values as floats, None as NaN; None when the field holds texts or lists."""
     try:
-        return np.array(values, dtype=np.float64)
-    except (TypeError, ValueError):
+        array = np.array(values, dtype=np.float64)
+    except (TypeError, ValueError, OverflowError):
         plain = [v if isinstance(v, int | float) else np.nan for v in values]
         array = np.array(plain, dtype=np.float64)
-        return None if np.isnan(array).all() else array
+    # A list in every record makes two axes: such a field is no single quantity over time.
+    if array.ndim != 1 or not np.isfinite(array).any():
+        return None
+    return np.where(np.isfinite(array), array, np.nan)
 
 
 def column_channels(
     columns: RecordColumns, time_s: NDArray[np.float64]
 ) -> tuple[dict[str, Channel], list[str]]:
     """Turn record columns into channels on the time axis ``time_s`` (n,), with notes."""
-    order = time_order(time_s)
-    notes = list(order.notes())
+    notes: list[str] = []
     if columns.unknown:
         notes.append("fields the FIT profile does not name were left out: " + _few(columns.unknown))
     raw = columns.columns()
     _add_fractions(raw)
     channels: dict[str, Channel] = {}
     for column in sorted(raw, key=_precedence):
-        value = raw[column][order.keep]
-        if np.isnan(value).all():
-            continue
+        rows, value = raw[column]
+        order = time_order(time_s[rows])
+        stamps, value = time_s[rows][order.keep], value[order.keep]
         name = channel_called(column.meaning) or column.meaning
-        if name in channels and not column.developer:
-            continue  # the enhanced field came first and holds the same quantity
+        if np.isnan(value).all() or (name in channels and not column.developer):
+            continue  # no value at all, or an enhanced field of the same quantity came first
+        notes += order.notes()
         name = unique_name(name, list(channels))
         origin = f"developer field {column.name}" if column.developer else column.name
-        channel = Channel(name, column.unit, time_s[order.keep], value, origin)
-        channels[name] = in_house_unit(channel)
+        channels[name] = in_house_unit(Channel(name, column.unit, stamps, value, origin))
         _check_unit(channels, name, notes)
-    return channels, notes
+    return channels, list(dict.fromkeys(notes))
 
 
 def _check_unit(channels: dict[str, Channel], name: str, notes: list[str]) -> None:
@@ -195,12 +203,25 @@ def _precedence(column: Column) -> tuple[bool, bool, str]:
     return column.developer, not column.name.startswith("enhanced_"), column.name
 
 
-def _add_fractions(raw: dict[Column, NDArray[np.float64]]) -> None:
+def _in_file_order(
+    pieces: list[tuple[NDArray[np.intp], NDArray[np.float64]]],
+) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    rows = np.concatenate([rows for rows, _ in pieces])
+    value = np.concatenate([value for _, value in pieces])
+    order = np.argsort(rows)
+    return rows[order], value[order]
+
+
+def _add_fractions(raw: dict[Column, tuple[NDArray[np.intp], NDArray[np.float64]]]) -> None:
     """Cadence is kept in whole turns with the rest in a field of its own."""
     whole = next((c for c in raw if c.name == "cadence" and not c.developer), None)
     part = next((c for c in raw if c.name == "fractional_cadence" and not c.developer), None)
-    if whole is not None and part is not None:
-        raw[whole] = raw[whole] + np.nan_to_num(raw.pop(part))
+    if whole is None or part is None:
+        return
+    rows, turns = raw[whole]
+    with_part, fraction = raw.pop(part)
+    found = np.isin(with_part, rows)
+    turns[np.searchsorted(rows, with_part[found])] += np.nan_to_num(fraction[found])
 
 
 def _few(names: set[str]) -> str:

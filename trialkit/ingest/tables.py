@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -142,23 +143,32 @@ def read_frame(source: Source, dialect: Dialect, *, as_text: bool) -> pd.DataFra
     rows = BytesIO(source.data)
     rows.seek(dialect.offset)
     try:
-        return pd.read_csv(
-            rows,
-            sep=dialect.delimiter,
-            header=None,
-            names=list(dialect.names),
-            index_col=False,
-            dtype=str if as_text else None,
-            decimal=dialect.marks.decimal,
-            na_values=None if as_text else ["-", "--", "—", "."],
-            keep_default_na=not as_text,
-            skip_blank_lines=False,
-            encoding=dialect.encoding,
-            encoding_errors="replace",
-            low_memory=False,
-            **({} if as_text else dated),
-        )
-    except (pd.errors.ParserError, pd.errors.EmptyDataError, ValueError, OverflowError) as error:
+        with warnings.catch_warnings():
+            # Cells beyond the last column are lost with no more than this warning.
+            warnings.simplefilter("error", pd.errors.ParserWarning)
+            return pd.read_csv(
+                rows,
+                sep=dialect.delimiter,
+                header=None,
+                names=list(dialect.names),
+                index_col=False,
+                dtype=str if as_text else None,
+                decimal=dialect.marks.decimal,
+                na_values=None if as_text else ["-", "--", "—", "."],
+                keep_default_na=not as_text,
+                skip_blank_lines=False,
+                encoding=dialect.encoding,
+                encoding_errors="replace",
+                low_memory=False,
+                **({} if as_text else dated),
+            )
+    except (
+        pd.errors.ParserError,
+        pd.errors.ParserWarning,
+        pd.errors.EmptyDataError,
+        ValueError,
+        OverflowError,
+    ) as error:
         reason = str(error).replace("Error tokenizing data. C error: ", "").strip()
         raise source.refuse(
             reason,
