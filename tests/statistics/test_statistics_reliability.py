@@ -87,6 +87,8 @@ def test_what_cannot_be_told_is_refused_or_left_empty():
         reliability(np.array([[1.0, np.nan], [2.0, np.nan], [3.0, np.nan]]))
     with pytest.raises(RequestError, match="rows of numbers"):
         reliability(np.array([[1.0, np.inf], [2.0, 3.0]]))
+    with pytest.raises(UnanswerableError, match="too coarse"):
+        reliability(np.array([[10.0, 11.0], [20.0, 21.0], [35.0, 36.0]]))
     below_zero = reliability(_table(4) - 100)
     assert below_zero.cv_percent is None
     assert below_zero.cv_percent_ci is None

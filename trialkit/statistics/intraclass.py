@@ -73,6 +73,12 @@ def _mean(ratio: float) -> float:
     return 1 - 1 / ratio if ratio else -inf
 
 
+def _of_mean(single: float, k: int) -> float:
+    # Spearman-Brown; a correlation at its lower bound has no counterpart.
+    below = 1 + (k - 1) * single
+    return k * single / below if below > 0 else -inf
+
+
 def _agreement(table: TwoWay, level: float) -> tuple[Measured, Measured]:
     n, k = table.n_subjects, table.n_trials
     subjects, trials, error = table.subjects, table.trials, table.error
@@ -89,7 +95,7 @@ def _agreement(table: TwoWay, level: float) -> tuple[Measured, Measured]:
         tail = (1 - level) / 2
         low = _limit(table, 1 / float(f.isf(tail, n - 1, df)))
         high = _limit(table, float(f.isf(tail, df, n - 1)))
-    mean = [k * x / (1 + (k - 1) * x) for x in (value, low, high)]
+    mean = [_of_mean(x, k) for x in (value, low, high)]
     return (
         Measured(value, Interval(low, high, level)),
         Measured(mean[0], Interval(mean[1], mean[2], level)),

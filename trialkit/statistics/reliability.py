@@ -28,6 +28,11 @@ from trialkit.statistics.noise import typical_error_interval
 
 Floats = NDArray[np.float64]
 
+_NO_CORRELATION = (
+    "No intraclass correlation: it needs two subjects without a missing trial, some difference "
+    "between subjects and some noise within them."
+)
+
 
 @dataclass(frozen=True, slots=True)
 class ChangeInMean:
@@ -124,8 +129,13 @@ def reliability(table: Floats, *, level: float = 0.95) -> Reliability:
     table, notes = _usable(np.asarray(table, dtype=np.float64))
     residuals, df = _additive_residuals(table)
     typical_error = sqrt(float(np.nansum(residuals**2)) / df)
+    if typical_error <= 1e-12 * float(np.nanmax(np.abs(table))):
+        raise _no_noise()
     cv, cv_ci = _coefficient_of_variation(table, level)
     complete = table[np.isfinite(table).all(axis=1)]
+    icc = _correlations(complete, level)
+    if icc is None:
+        notes.append(_NO_CORRELATION)
     changes = tuple(_change(table, k, level) for k, _ in pairwise(range(table.shape[1])))
     two_trials = table.shape[1] == 2
     return Reliability(
@@ -134,7 +144,7 @@ def reliability(table: Floats, *, level: float = 0.95) -> Reliability:
         typical_error_ci=typical_error_interval(typical_error, df, level=level),
         cv_percent=cv,
         cv_percent_ci=cv_ci,
-        icc=_correlations(complete, level),
+        icc=icc,
         mdc95=float(norm.ppf(0.975)) * sqrt(2) * typical_error,
         change_in_mean=changes,
         limits_of_agreement=limits_of_agreement(complete[:, 1] - complete[:, 0], level=level)
@@ -186,6 +196,17 @@ def _usable(table: Floats) -> tuple[Floats, list[str]]:
     return table, notes
 
 
+def _no_noise() -> UnanswerableError:
+    return UnanswerableError(
+        Problem(
+            where="table",
+            found="repeats that differ by the same amount in every subject, to the last digit",
+            wrong="no noise can be seen; the values are probably too coarse to show it.",
+            fix="record finer values, and check that repeats were really measured again.",
+        )
+    )
+
+
 def _additive_residuals(table: Floats) -> tuple[Floats, int]:
     """Residuals of subject plus trial by least squares, and their degrees of freedom."""
     subject, trial = np.nonzero(np.isfinite(table))
@@ -217,7 +238,11 @@ def _percent(log_change: float) -> float:
 def _correlations(complete: Floats, level: float) -> IntraclassCorrelations | None:
     if complete.shape[0] < 2:
         return None
-    return intraclass_correlations(two_way(complete), level=level)
+    squares = two_way(complete)
+    # Without any spread between subjects, or any noise, the ratio of the two says nothing.
+    if min(squares.subjects, squares.error) <= 1e-24 * float(np.abs(complete).max()) ** 2:
+        return None
+    return intraclass_correlations(squares, level=level)
 
 
 def _change(table: Floats, first: int, level: float) -> ChangeInMean:
