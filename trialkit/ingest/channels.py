@@ -45,7 +45,8 @@ class Limits:
     """What a channel's values can be; outside ``low`` to ``high`` a value cannot be true.
 
     A change of more than ``step`` within ``step_s`` seconds is suspect, and so is a value that
-    stays exactly the same for ``flat_s`` seconds; None where the channel has no such rule.
+    stays exactly the same for ``flat_s`` seconds, or leaves the ``usual`` range; None where the
+    channel has no such rule.
     ``source`` says where the figures come from.
     """
 
@@ -54,13 +55,14 @@ class Limits:
     step: float | None = None
     step_s: float = 1.0
     flat_s: float | None = None
+    usual: tuple[float, float] | None = None
     source: str = "common practice, no source"
 
 
 LIMITS: Final = MappingProxyType(
     {
-        "heart_rate": Limits(25, 240, step=20),
-        "muscle_oxygen": Limits(0, 100, step=15, flat_s=10),
+        "heart_rate": Limits(25, 240, step=20, usual=(35, 210)),
+        "muscle_oxygen": Limits(0, 100, step=15, flat_s=10, usual=(15, 95)),
         "total_haemoglobin": Limits(8, 16, step=1.5, step_s=10),
         "power": Limits(0, 2500),
         "cadence": Limits(0, 250),
@@ -132,7 +134,7 @@ def convert_array(
 
 def in_house_unit(channel: Channel) -> Channel:
     """Return the channel in the unit its name is kept in, where the conversion is known."""
-    wanted = CHANNELS.get(channel.name)
+    wanted = CHANNELS.get(kind_of(channel.name))
     if wanted is None or channel.unit == wanted:
         return channel
     value = convert_array(channel.value, channel.unit, wanted)
@@ -181,6 +183,12 @@ def time_order(time_s: NDArray[np.float64]) -> Ordering:
         backwards=backwards,
         undated=int(time_s.size - dated.size),
     )
+
+
+def kind_of(name: str) -> str:
+    """Channel name without the number of a second sensor: ``muscle_oxygen_2`` is muscle oxygen."""
+    base = re.sub(r"_\d+$", "", name)
+    return base if base in CHANNELS else name
 
 
 def unique_name(name: str, taken: Sequence[str]) -> str:

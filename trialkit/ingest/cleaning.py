@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trialkit.domain.recordings import Channel
-from trialkit.ingest.channels import LIMITS, Limits
+from trialkit.ingest.channels import LIMITS, Limits, kind_of
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,7 +73,7 @@ def clean(channel: Channel, limits: Limits | None = None) -> CleanedChannel:
         The channel with NaN where something was removed. Flat stretches and lasting steps are kept
         and remarked on, because they can be real.
     """
-    limits = LIMITS.get(channel.name) if limits is None else limits
+    limits = LIMITS.get(kind_of(channel.name)) if limits is None else limits
     if limits is None:
         return CleanedChannel(channel, ())
     value = channel.value.copy()
@@ -134,6 +134,10 @@ def _remarks(channel: Channel, limits: Limits) -> Iterable[str]:
         steps = int(np.sum((jump > limits.step) & (gap <= 2 * limits.step_s)))
         if steps:
             yield f"{steps} steps over {limits.step:g} {channel.unit} in {limits.step_s:g} s kept"
+    if limits.usual is not None:
+        low, high = limits.usual
+        if odd := int(np.sum((value < low) | (value > high))):
+            yield f"{odd} samples outside the usual {low:g} to {high:g} {channel.unit} kept"
     if limits.flat_s is not None:
         longest, count = _flat(time_s, value, limits.flat_s)
         if count:

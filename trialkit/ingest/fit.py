@@ -11,7 +11,7 @@ import struct
 import warnings
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, timezone
 from typing import Any, Final, TypeGuard
 
 import fitdecode
@@ -28,7 +28,16 @@ EPOCH: Final = datetime(1989, 12, 31, tzinfo=UTC)
 FIRST_DATE: Final = 0x10000000
 # Six days at 1 Hz. A record can be one byte long, so that the size alone bounds nothing.
 MAX_FRAMES: Final = 500_000
-_RECORD, _LAP, _EVENT, _HRV, _HR, _FILE_ID, _DESCRIPTION = 20, 19, 21, 78, 132, 0, 206
+_RECORD, _LAP, _EVENT, _HRV, _HR, _FILE_ID, _DESCRIPTION, _ACTIVITY = (
+    20,
+    19,
+    21,
+    78,
+    132,
+    0,
+    206,
+    34,
+)
 
 
 @dataclass(slots=True)
@@ -41,6 +50,7 @@ class _Frames:
     beats: list[tuple[float, float]] = field(default_factory=list)  # (stamp of last record, ms)
     uploaded: UploadedHeartRate = field(default_factory=UploadedHeartRate)
     identity: dict[str, Any] = field(default_factory=dict)
+    activity: dict[str, Any] = field(default_factory=dict)
     files: int = 0
     checksum_faults: int = 0
     warned: list[str] = field(default_factory=list)
@@ -126,7 +136,7 @@ def _take(frame: Any, frames: _Frames, last: float) -> float:
             frames.uploaded.add(frame)
         elif number == _DESCRIPTION:
             frames.columns.describe(_plain(frame))
-        elif number in (_LAP, _EVENT, _FILE_ID):
+        elif number in (_LAP, _EVENT, _FILE_ID, _ACTIVITY):
             _keep_message(number, _plain(frame), frames)
     elif frame.frame_type == fitdecode.FIT_FRAME_HEADER:
         frames.files += 1
@@ -141,8 +151,10 @@ def _keep_message(number: int, message: dict[str, Any], frames: _Frames) -> None
         frames.laps.append(message)
     elif number == _EVENT:
         frames.events.append(message)
-    else:
+    elif number == _FILE_ID:
         frames.identity = message
+    else:
+        frames.activity = message
 
 
 def _plain(frame: Any) -> dict[str, Any]:
@@ -190,7 +202,7 @@ class _Assembly:
             name=self.source.name,
             sha256=self.source.sha256,
             format="FIT",
-            started_at=EPOCH + timedelta(seconds=self.zero) if self.absolute else None,
+            started_at=self._start() if self.absolute else None,
             channels=channels,
             laps=self._laps(),
             events=self._events(),
@@ -199,6 +211,17 @@ class _Assembly:
             notes=tuple(self.notes + self.frames.warned),
             device=self._device(),
         )
+
+    def _start(self) -> datetime:
+        """Start of the recording, in the device's own offset from UTC where the file tells it."""
+        start = EPOCH + timedelta(seconds=self.zero)
+        local = self.frames.activity.get("local_timestamp")
+        utc = self.frames.activity.get("timestamp")
+        if _is_number(local) and _is_number(utc):
+            quarters = round((local - utc) / 900)
+            if abs(local - utc - 900 * quarters) <= 60 and abs(quarters) <= 14 * 4:
+                return start.astimezone(timezone(timedelta(minutes=15 * quarters)))
+        return start
 
     def _integrity(self) -> tuple[Integrity, str | None]:
         frames, kept = self.frames, self.frames.columns.n

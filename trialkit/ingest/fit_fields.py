@@ -16,6 +16,7 @@ from trialkit.ingest.channels import (
     channel_called,
     house_unit,
     in_house_unit,
+    kind_of,
     time_order,
     unique_name,
 )
@@ -186,7 +187,7 @@ def column_channels(
 
 
 def _check_unit(channels: dict[str, Channel], name: str, notes: list[str]) -> None:
-    wanted, channel = CHANNELS.get(name), channels[name]
+    wanted, channel = CHANNELS.get(kind_of(name)), channels[name]
     if wanted is None or channel.unit == wanted:
         return
     if not channel.unit:

@@ -9,6 +9,7 @@ from typing import Final
 
 from trialkit.domain.measures import CHANNELS, MeasuredValue, MeasureRecipe
 from trialkit.domain.recordings import Recording, Segment
+from trialkit.ingest.channels import kind_of
 from trialkit.ingest.cleaning import CleanedChannel, clean
 from trialkit.ingest.segments import WHOLE, find_segment
 from trialkit.ingest.windows import NotMeasurable, Window, cut
@@ -149,7 +150,7 @@ def cleaned(recording: Recording, name: str) -> CleanedChannel:
     if channel is None:
         held = ", ".join(recording.channels) or "none"
         raise NotMeasurable(f"the recording has no channel {name!r}; it has {held}")
-    wanted = CHANNELS.get(name)
+    wanted = CHANNELS.get(kind_of(name))
     if wanted is not None and channel.unit != wanted:
         raise NotMeasurable(f"channel {name!r} is in {channel.unit!r}, not in {wanted}")
     return clean(channel)
@@ -193,5 +194,5 @@ def _removal_notes(found: CleanedChannel) -> tuple[str, ...]:
 
 
 def _void(recipe: MeasureRecipe, reason: str, coverage: float, n: int) -> MeasuredValue:
-    unit = CHANNELS.get(recipe.channel, "")
+    unit = CHANNELS.get(kind_of(recipe.channel), "")
     return MeasuredValue(recipe, unit, None, coverage, int(n), reason=reason)

@@ -12,6 +12,7 @@ from typing import Final
 from trialkit.domain.recordings import Integrity, Recording
 from trialkit.errors import Problem, TrialkitError, UnreadableError
 from trialkit.ingest.sources import ReadOptions, Source, open_source
+from trialkit.ingest.stamps import zone_called
 
 PLUG_IN_GROUP: Final = "trialkit.readers"
 _DEFAULTS: Final = ReadOptions()
@@ -83,7 +84,7 @@ def read_recording(path: Path, *, options: ReadOptions = _DEFAULTS) -> Recording
             notes = (*notes, f"reader {reader.name!r} failed on this file: {error}")
             continue
         if claimed:
-            recording = _read(reader, source, options)
+            recording = _in_zone(_read(reader, source, options), options.time_zone)
             return replace(recording, notes=(*recording.notes, *notes)) if notes else recording
     from trialkit.ingest.tables import refuse_kind
 
@@ -101,6 +102,13 @@ def _read(reader: Reader, source: Source, options: ReadOptions) -> Recording:
             "the file is damaged or of an unknown variant.",
             "export it again, or in another format.",
         ) from error
+
+
+def _in_zone(recording: Recording, time_zone: str | None) -> Recording:
+    """Tell the start in the zone asked for, so that clock times of a protocol are local there."""
+    if time_zone is None or recording.started_at is None:
+        return recording
+    return replace(recording, started_at=recording.started_at.astimezone(zone_called(time_zone)))
 
 
 def accept(recording: Recording, *, damaged: bool = False) -> Recording:

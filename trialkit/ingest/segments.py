@@ -160,7 +160,7 @@ def _by_clock(recording: Recording, rule: SegmentRule) -> Segment:
     low, high = (_elapsed_of(recording, rule, text) for text in rule.clock)
     if high < low:
         high += 86400.0  # past midnight
-    return _inside(recording, rule, low, high, "clock time")
+    return _inside(recording, rule, low, high, f"clock time ({recording.started_at.tzname()})")
 
 
 def _elapsed_of(recording: Recording, rule: SegmentRule, text: str) -> float:

@@ -19,7 +19,8 @@ _CONTROL = bytes([*range(9), *range(14, 32)])
 class ReadOptions:
     """What a person has said about a file that the file does not say itself.
 
-    ``time_zone`` is an IANA name for clock times without zone. ``delimiter``, ``decimal``,
+    ``time_zone`` is an IANA name: stamps without zone are local there, and clock times of segments
+    are meant there. ``delimiter``, ``decimal``,
     ``day_first``, ``sheet`` and ``time_column`` settle what a table leaves open; ``channels`` maps
     column names to channel names and ``units`` column names to units.
     """

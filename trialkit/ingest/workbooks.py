@@ -2,19 +2,13 @@
 
 from __future__ import annotations
 
-import re
-import zipfile
-import zlib
 from datetime import date, datetime, time, timedelta
 from io import BytesIO
-from typing import Any, Final
+from typing import Any
 
+from trialkit.ingest.archives import bounded_archive
 from trialkit.ingest.cells import Marks, number_marks
-from trialkit.ingest.sources import MEBIBYTE, ReadOptions, Source
-
-_MAX_UNPACKED: Final = 256 * MEBIBYTE
-_MAX_CELLS: Final = 5_000_000
-_CELL_REFERENCE: Final = re.compile(rb'\br="([A-Z]{1,3})([0-9]{1,7})"')
+from trialkit.ingest.sources import ReadOptions, Source
 
 
 def workbook_rows(source: Source, options: ReadOptions) -> tuple[list[list[str]], tuple[str, ...]]:
@@ -27,9 +21,9 @@ def workbook_rows(source: Source, options: ReadOptions) -> tuple[list[list[str]]
     UnreadableError
         When it is no workbook, too large when unpacked, damaged, or has several full sheets.
     """
-    _check_size(source)
+    plain = bounded_archive(source)
     try:
-        return _read(source, options)
+        return _read(source, plain, options)
     except BaseException as error:
         # The native reader reports a panic as an exception outside the usual tree.
         usual = isinstance(error, Exception) or type(error).__name__ == "PanicException"
@@ -42,62 +36,12 @@ def workbook_rows(source: Source, options: ReadOptions) -> tuple[list[list[str]]
         ) from None
 
 
-def _check_size(source: Source) -> None:
-    try:
-        with zipfile.ZipFile(BytesIO(source.data)) as archive:
-            total = sum(item.file_size for item in archive.infolist())
-            if total > _MAX_UNPACKED or len(archive.infolist()) > 10_000:
-                raise source.refuse(
-                    f"{total / MEBIBYTE:.0f} MB when unpacked",
-                    "no table of a trial is that large; it may be an attack.",
-                    "keep only the sheet with the data.",
-                )
-            sheets = [n for n in archive.namelist() if n.startswith("xl/worksheets/")]
-            if not sheets:
-                raise source.refuse(
-                    "an archive without sheets",
-                    "it is not an XLSX workbook.",
-                    "unpack it and give the file inside, or save as .xlsx or CSV.",
-                )
-            for name in sheets:
-                _check_extent(source, archive, name)
-    except (zipfile.BadZipFile, OSError, EOFError, ValueError, RuntimeError,
-            NotImplementedError, zlib.error) as error:  # fmt: skip
-        raise source.refuse(
-            f"a damaged archive ({type(error).__name__})",
-            "the workbook cannot be unpacked.",
-            "copy or export it again.",
-        ) from None
-
-
-def _check_extent(source: Source, archive: zipfile.ZipFile, name: str) -> None:
-    """Refuse a sheet whose used area is huge: the reader lays it out in full, blanks too."""
-    rows = columns = 1
-    with archive.open(name) as sheet:
-        tail = b""
-        while block := sheet.read(MEBIBYTE):
-            for letters, digits in _CELL_REFERENCE.findall(tail + block):
-                rows, columns = max(rows, int(digits)), max(columns, _column_number(letters))
-            tail = block[-24:]
-    if rows * columns > _MAX_CELLS:
-        raise source.refuse(
-            f"a sheet that spans {rows} rows and {columns} columns",
-            "no table of a trial is that large.",
-            "delete stray cells far from the data, or copy the data to a new sheet.",
-        )
-
-
-def _column_number(letters: bytes) -> int:
-    number = 0
-    for letter in letters:
-        number = 26 * number + letter - 64
-    return number
-
-
-def _read(source: Source, options: ReadOptions) -> tuple[list[list[str]], tuple[str, ...]]:
+def _read(
+    source: Source, archive: bytes, options: ReadOptions
+) -> tuple[list[list[str]], tuple[str, ...]]:
     from python_calamine import CalamineWorkbook, SheetVisibleEnum
 
-    book = CalamineWorkbook.from_filelike(BytesIO(source.data))
+    book = CalamineWorkbook.from_filelike(BytesIO(archive))
     visible = [s.name for s in book.sheets_metadata if s.visible == SheetVisibleEnum.Visible]
     hidden = len(book.sheet_names) - len(visible)
     notes = [f"{hidden} hidden sheets were not looked at"] if hidden else []
