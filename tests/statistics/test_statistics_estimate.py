@@ -277,3 +277,37 @@ def test_a_trend_does_not_touch_the_adjusted_estimate(seed: int, slope: float) -
     one = run(obs, period_effect=True, sensitivity=False).contrasts[0]
     other = run(drifting, period_effect=True, sensitivity=False).contrasts[0]
     assert (one.estimate, one.se) == pytest.approx((other.estimate, other.se), abs=1e-8)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_whatever_comes_in_is_answered_or_refused(seed: int) -> None:
+    # Any table gives a finite answer or one of the house's errors, never anything else.
+    rng = np.random.default_rng(seed)
+    k = int(rng.integers(2, 5))
+    sizes = rng.integers(1, 2 * k, size=rng.integers(2, 8))
+    block = np.repeat(np.arange(sizes.size), sizes)
+    rows = rng.integers(0, block.size, block.size) if seed % 3 == 0 else np.arange(block.size)
+    condition = rng.permutation(np.resize(list("ABCD"[:k]), block.size))
+    place = np.concatenate([np.arange(1.0, size + 1) for size in sizes])
+    value = (
+        np.round(rng.normal(size=block.size), seed % 4) * 10.0 ** (seed % 7 - 3) + seed % 2 * 1e6
+    )
+    if "A" not in condition[rows]:
+        return
+    obs = Observations(
+        value[rows],
+        condition[rows],
+        block[rows].astype(str),
+        reference="A",
+        position=place[rows],
+        time=np.arange(1.0, block.size + 1)[rows],
+    )
+    for method in ("auto", "paired", "mixed", "serial", "randomisation", "bayes"):
+        for terms in ({}, {"period_effect": True}, {"trend": True}, {"carryover": True}):
+            try:
+                result = run(obs, method=method, margin=0.5, max_blocks=9, **terms)
+            except (RequestError, UnanswerableError):
+                continue
+            for contrast in result.contrasts:
+                assert np.isfinite(contrast.estimate)
+                assert contrast.se is None or (0 < contrast.se < np.inf and contrast.df > 0)

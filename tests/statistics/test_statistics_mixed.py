@@ -161,3 +161,22 @@ def test_equal_repeats_carry_no_more_than_their_means() -> None:
     fit = fit_mixed(many, Terms())
     assert fit.contrast("B", "A").df == pytest.approx(5.0, rel=1e-7)
     assert fit.columns.matrix.shape[0] == obs.n
+
+
+def test_repeats_that_never_differ_only_repeat_their_period() -> None:
+    obs = thinned(pairs(4, 6), 5)
+    rows = np.repeat(np.arange(obs.n), np.arange(obs.n) % 3 + 1)
+    assert obs.time is not None
+    many = Observations(
+        obs.value[rows], obs.condition[rows], obs.block[rows], reference="A", time=obs.time[rows]
+    )
+    one, other = (fit_mixed(o, Terms()).contrast("B", "A") for o in (obs, many))
+    assert (one.estimate, one.se, one.df) == pytest.approx((other.estimate, other.se, other.df))
+
+
+def test_more_variance_parts_than_the_data_can_tell_apart() -> None:
+    obs = pairs(2, 2)
+    patterns = [group_pattern(obs.block), group_pattern(obs.condition), np.eye(obs.n)]
+    X = np.column_stack([np.ones(obs.n), obs.condition == "B"]).astype(float)
+    with pytest.raises(UnanswerableError, match="tell them apart"):
+        fit_components(obs.value, X, patterns)

@@ -59,10 +59,8 @@ def test_the_note_names_the_tipping_point_or_says_there_is_none() -> None:
     clear = _with(obs, 20.0 * (obs.condition == "B") + rng.normal(size=16))
     options = EstimateOptions(margin=1.0)
     steady = tipping_note(clear, options, place=0, verdict=Verdict.HELPS)
-    assert steady is not None
     assert "same for every stated correlation" in steady
     moved = tipping_note(clear, options, place=0, verdict=Verdict.NOT_SETTLED)
-    assert moved is not None
     assert 'would be "helps"' in moved
 
 

@@ -94,7 +94,8 @@ def choose(obs: Observations, options: EstimateOptions) -> Choice:
             "some blocks are incomplete: random blocks with Kenward-Roger degrees of freedom use "
             "every measured period",
         )
-    withheld = () if enough or chosen.method == "bayes" else (_too_few(complete_count(obs)),)
+    borrowed = chosen.method == "bayes" and options.borrowable
+    withheld = () if enough or borrowed else (_too_few(complete_count(obs)),)
     return Choice(chosen.method, chosen.why, not withheld, withheld + _order_notes(obs))
 
 

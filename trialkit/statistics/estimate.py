@@ -222,4 +222,4 @@ def _tipping(
     except UnanswerableError:
         # Fixed blocks with the terms asked for can leave nothing to estimate; then no curve.
         return ()
-    return () if note is None else (note,)
+    return (note,)

@@ -21,6 +21,9 @@ from trialkit.statistics.mixed_components import ComponentsFit, fit_components, 
 from trialkit.statistics.mixed_small_sample import Covariance, FTest, SmallSample, small_sample
 from trialkit.statistics.periods import measurements_per_period, period_means, period_of
 
+# Measurements of one period closer than this share of the whole range differ by rounding.
+_EQUAL = 1e-9
+
 
 @dataclass(frozen=True, eq=False)
 class MixedFit:
@@ -74,9 +77,11 @@ def fit_mixed(obs: Observations, terms: Terms) -> MixedFit:
     UnanswerableError
         When a condition is not estimable, or the noise cannot be split or is not there.
     """
-    repeats = measurements_per_period(obs)
-    if np.all(repeats == repeats[0]):
-        obs = period_means(obs)
+    means, repeats = period_means(obs), measurements_per_period(obs)
+    inside = obs.value - means.value[period_of(obs)]
+    # Repeats that never differ only repeat their period, however many there are.
+    if np.all(repeats == repeats[0]) or np.abs(inside).max() <= _EQUAL * np.ptp(obs.value):
+        obs, repeats = means, np.ones(means.n, dtype=int)
     columns, left_out = assemble(
         nuisance_columns(obs, terms), condition_columns(obs), np.ones((obs.n, 1))
     )

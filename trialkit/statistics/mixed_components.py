@@ -83,6 +83,8 @@ def fit_components(
         When the variance parts cannot be told apart.
     """
     G = np.array(patterns)
+    if len(y) - X.shape[1] < len(G):
+        raise UnanswerableError(_inseparable(len(G)))
     residual = y - X @ np.linalg.lstsq(X, y, rcond=None)[0]
     total = float(residual @ residual) / (len(y) - X.shape[1])
     variances = np.array([i not in free for i in range(len(G))])
@@ -96,10 +98,17 @@ def fit_components(
     if best is None:
         raise UnanswerableError(_inseparable(len(G)))
     V = np.einsum("r,rij->ij", best.theta, G)
+    try:
+        inference = small_sample(y, X, Covariance(V, G))
+        usable = bool(np.all(np.linalg.eigvalsh(inference.adjusted) > 0))
+    except np.linalg.LinAlgError:
+        usable = False
+    if not usable:
+        raise UnanswerableError(_inseparable(len(G)))
     return ComponentsFit(
         theta=best.theta,
         criterion=best.criterion,
-        inference=small_sample(y, X, Covariance(V, G)),
+        inference=inference,
         W_observed=np.asarray(np.linalg.pinv(best.observed), dtype=np.float64),
     )
 
@@ -146,11 +155,11 @@ def _state(y: Array, X: Array, G: Array, theta: Array) -> _State | None:
     V = np.einsum("r,rij->ij", theta, G)
     try:
         root = linalg.cho_factor(V, lower=True)
-    except linalg.LinAlgError:
+        Vi = linalg.cho_solve(root, np.eye(len(y)))
+        inner = X.T @ Vi @ X
+        P = Vi - Vi @ X @ np.linalg.solve(inner, X.T @ Vi)
+    except np.linalg.LinAlgError:
         return None
-    Vi = linalg.cho_solve(root, np.eye(len(y)))
-    inner = X.T @ Vi @ X
-    P = Vi - Vi @ X @ np.linalg.solve(inner, X.T @ Vi)
     PG = P @ G
     Py = P @ y
     traces = np.einsum("rii->r", PG)

@@ -21,10 +21,10 @@ def typical_error_interval(typical_error: float, df: float, *, level: float = 0.
     2.45261...
     """
     tail = (1 - level) / 2
-    low = typical_error * sqrt(df / float(stats.chi2.isf(tail, df)))
-    # Below about 0.01 df the lower chi-square quantile underflows: then nothing bounds the noise.
-    lower_quantile = float(stats.chi2.ppf(tail, df))
-    high = typical_error * sqrt(df / lower_quantile) if lower_quantile > 0 else inf
+    lower, upper = (float(q) for q in stats.chi2.ppf([tail, 1 - tail], df))
+    # With next to no df the quantiles underflow: then nothing bounds the noise.
+    low = typical_error * sqrt(df / upper) if upper > 0 else 0.0
+    high = typical_error * sqrt(df / lower) if lower > 0 else inf
     return Interval(low, high, level)
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from trialkit.domain.estimates import Contrast, Verdict
 from trialkit.domain.observations import Observations
+from trialkit.errors import Problem, UnanswerableError
 from trialkit.statistics.contrasts import LinearContrast, from_variance
 from trialkit.statistics.fixed_effects import (
     assemble,
@@ -42,11 +43,20 @@ def stated_contrast(
         nuisance_columns(obs, options.terms), condition_columns(obs), block_indicators(obs.block)
     )
     X = columns.matrix
+    df = len(X) - X.shape[1]
+    if df < 1:
+        raise UnanswerableError(
+            Problem(
+                where="stated correlation",
+                found=f"{len(X)} periods for {X.shape[1]} effects",
+                wrong="no noise is left to judge a difference by.",
+                fix="leave a term out, or measure more blocks.",
+            )
+        )
     root = np.linalg.cholesky(SerialDesign.of(X, obs.time).correlation(phi))
     white = np.linalg.solve(root, np.column_stack([X, obs.value - obs.value.mean()]))
     beta = np.linalg.lstsq(white[:, :-1], white[:, -1], rcond=None)[0]
     residual = white[:, -1] - white[:, :-1] @ beta
-    df = len(X) - X.shape[1]
     c = columns.contrast(*pair)
     unscaled = float(c @ np.linalg.solve(white[:, :-1].T @ white[:, :-1], c))
     return from_variance(float(c @ beta), float(residual @ residual) / df * unscaled, df)
@@ -54,14 +64,10 @@ def stated_contrast(
 
 def tipping_note(
     obs: Observations, options: EstimateOptions, *, place: int, verdict: Verdict
-) -> str | None:
-    """Say from which stated correlation on the verdict would be another one.
-
-    None where blocks leave no noise to judge by.
-    """
+) -> str:
+    """Say from which stated correlation on the verdict would be another one."""
     pair = pairs_to_compare(obs, options)[place]
-    if options.margin is None or obs.n - np.unique(obs.block).size < len(obs.levels):
-        return None
+    assert options.margin is not None
     for phi in PHIS:
         found = stated_contrast(obs, options, pair, phi=phi)
         named: Contrast = found.named(*pair, method="stated", level=options.level)

@@ -85,7 +85,9 @@ def decide(contrast: Contrast, evidence: Evidence, question: Question) -> Decisi
     belief = posterior(evidence, noise=question.noise)
     chance = chances(belief, margin, sign=sign)
     settling = None
-    if verdict is Verdict.NOT_SETTLED and question.further_blocks > 0:
+    # With less than one df the noise is so unknown that a forecast would be one of nothing.
+    known = evidence.df + (question.noise.df if question.noise else 0.0) >= 1
+    if verdict is Verdict.NOT_SETTLED and question.further_blocks > 0 and known:
         analysis = Analysis(margin, contrast.interval.level, question.noise, question.df_per_block)
         settling = blocks_to_settle(evidence, analysis, most=question.further_blocks)
     return Decision(
