@@ -29,7 +29,7 @@ from trialkit.planning.methods import Declared
 from trialkit.planning.model_columns import Terms
 from trialkit.planning.trials import Truth, simulate
 
-PAIRS, TRIALS, ROUNDS = 8, 100_000, 7
+PAIRS, TRIALS, ROUNDS = 8, 100_000, 15
 CHUNKS = -(-TRIALS // CHUNK)
 NAMES = ("usual", "new")
 MISSED = (3, 10)
@@ -45,6 +45,8 @@ def main() -> int:
         compare("one drawn order, trend term", cell(drawn, trend=True), 4),
         compare("one drawn order, two periods missed", cell(drawn), 6, missed=MISSED),
         compare("the same with a trend term", cell(drawn, trend=True), 6, missed=MISSED),
+        compare("one drawn order, serial correlation", cell(drawn, method="serial"), 40),
+        compare("order drawn anew, serial correlation", cell(any_order, method="serial"), None),
         compare("order drawn anew, trend term", cell(any_order, trend=True), None),
         compare("order drawn anew, 12 % missed", cell(any_order, missing=0.12), None),
         compare("paired t, order drawn anew", cell(any_order, method="paired"), None),

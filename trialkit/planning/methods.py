@@ -14,6 +14,7 @@ from trialkit.planning.flips import flip_intervals
 from trialkit.planning.mixed_blocks import fit_mixed_blocks
 from trialkit.planning.model_columns import Terms
 from trialkit.planning.pairs import fit_complete_pairs_mixed
+from trialkit.planning.serial_orders import fit_serial_orders
 from trialkit.planning.shared_design import fit_shared_design
 from trialkit.planning.trials import Trials
 from trialkit.statistics.bayes import borrowed_df
@@ -124,4 +125,9 @@ def _borrowing(trials: Trials, declaration: Declared) -> Fits:
     return fits if declaration.borrowed_df is None else fits.borrowing(declaration.borrowed_df)
 
 
-_FITTERS = {"paired": _paired, "mixed": _mixed, "bayes": _borrowing}
+def _serial(trials: Trials, declaration: Declared) -> Fits:
+    fits = fit_shared_design(trials, declaration.terms, serial=True)
+    return fit_serial_orders(trials, declaration.terms) if fits is None else fits
+
+
+_FITTERS = {"paired": _paired, "mixed": _mixed, "serial": _serial, "bayes": _borrowing}

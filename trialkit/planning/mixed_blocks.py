@@ -28,6 +28,7 @@ from trialkit.planning.small_matrices import (
     log_pivot_slopes,
     place,
     squares,
+    turn,
 )
 from trialkit.planning.trials import Trials
 
@@ -227,7 +228,7 @@ class _Turned:
         self._g = products.shrinkage(phi)
         q = products.q - 1
         basis = self.factors.basis(q)
-        self._between = [_turn(basis, full(b, q)) for b in products.between]
+        self._between = [turn(basis, full(b, q)) for b in products.between]
         one = np.eye(q)[:, :, None] * self.factors.kept[:q, None]
         self._within = one - sum(t * g for t, g in zip(self._between, self._g, strict=True))
         self.D = {"b": self._weighted(2, 1), "e": self._weighted(2, 0)}
@@ -272,11 +273,6 @@ def _kenward_roger(products: Products, phi: Floats) -> Fits:
     q, factors = products.q - 1, turned.factors
     variance = factors.inverse[q - 1] * (1 + 2 * inflation)
     return Fits(factors.L[place(q, q - 1)], factors.pivots[-1] / products.left, variance, df)
-
-
-def _turn(basis: Floats, matrix: Floats) -> Floats:
-    half = np.einsum("ijr,jkr->ikr", basis, matrix)
-    return np.asarray(np.einsum("ikr,lkr->ilr", half, basis))
 
 
 def _inverse(information: dict[str, Floats]) -> dict[str, Floats]:

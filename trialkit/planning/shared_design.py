@@ -1,4 +1,4 @@
-"""Trials that share one design are fitted together from one eigendecomposition.
+"""Trials that share one design are fitted together: what depends on the design is done once.
 
 Trials share their design when the order was fixed, and also when all blocks are complete and the
 model has no term that depends on the order: exchanging periods within a block then changes nothing.
@@ -14,16 +14,20 @@ import numpy as np
 from trialkit.planning.fits import Fits
 from trialkit.planning.fixed_design import RemlFit, prepare
 from trialkit.planning.model_columns import Terms, model_columns
+from trialkit.planning.serial_design import FEWEST_LEFT, SerialRemlFit
 from trialkit.planning.small_matrices import factorise, squares
 from trialkit.planning.trials import Trials
 
 
-def fit_shared_design(trials: Trials, terms: Terms) -> Fits | None:
-    """Fit by REML with Kenward-Roger error, or return None where the designs differ."""
+def fit_shared_design(trials: Trials, terms: Terms, *, serial: bool = False) -> Fits | None:
+    """Fit by REML with Kenward-Roger error, or return None where the designs differ.
+
+    Blocks are random; with ``serial`` there is correlation along the trial instead.
+    """
     if trials.present is not None and (trials.present != trials.present[:, :1]).any():
         return None
     if (trials.codes != trials.codes[:, :1]).any():
-        if terms.any or trials.present is not None:
+        if serial or terms.any or trials.present is not None:
             return None
         trials = _in_one_order(trials)
         if (trials.codes != trials.codes[:, :1]).any():
@@ -34,6 +38,7 @@ def fit_shared_design(trials: Trials, terms: Terms) -> Fits | None:
         attended.tobytes(),
         (trials.block_size, trials.conditions),
         terms,
+        serial=serial,
     )
     if fit is None:
         return Fits.without_answer(trials.y.shape[1])
@@ -53,7 +58,9 @@ def _in_one_order(trials: Trials) -> Trials:
 
 
 @lru_cache(maxsize=256)
-def _ready(codes: bytes, attended: bytes, sizes: tuple[int, int], terms: Terms) -> RemlFit | None:
+def _ready(
+    codes: bytes, attended: bytes, sizes: tuple[int, int], terms: Terms, *, serial: bool
+) -> RemlFit | SerialRemlFit | None:
     """The design made ready, or None where it cannot answer."""
     here = np.frombuffer(attended, dtype=bool)
     order = np.frombuffer(codes, dtype=np.int8)[:, None]
@@ -62,6 +69,9 @@ def _ready(codes: bytes, attended: bytes, sizes: tuple[int, int], terms: Terms) 
     products = squares(columns)
     kept = factorise(products, np.einsum("itr,itr->ir", columns, columns)).kept[:, 0]
     X = columns[kept][:, here, 0].T
+    if serial:
+        enough = len(X) - X.shape[1] >= FEWEST_LEFT
+        return SerialRemlFit(X, np.flatnonzero(here).astype(float)) if enough else None
     block = (np.arange(here.size) // sizes[0])[here]
     if not kept[1 - sizes[1] :].all() or X.shape[1] >= len(X):
         return None

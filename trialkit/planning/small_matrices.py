@@ -106,3 +106,9 @@ def full(M: Floats, q: int) -> Floats:
     return np.stack(
         [np.stack([M[place(max(i, j), min(i, j))] for j in range(q)]) for i in range(q)]
     )
+
+
+def turn(basis: Floats, matrix: Floats) -> Floats:
+    """Write symmetric matrices (q, q, trials) in another basis: basis @ matrix @ basis'."""
+    half = np.einsum("ijr,jkr->ikr", basis, matrix)
+    return np.asarray(np.einsum("ikr,lkr->ilr", half, basis))
