@@ -2,94 +2,102 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
 
-from trialkit.app.ingesting import stored_path
+from trialkit.app.replaying import with_band
 from trialkit.app.trials import Trial
-from trialkit.domain.measures import CHANNELS
-from trialkit.domain.recordings import Recording
+from trialkit.domain.measures import CHANNELS, MeasureRecipe
+from trialkit.domain.recordings import Channel, Recording, Segment
 from trialkit.errors import TrialkitError
-from trialkit.journal.records import Phase, RecordingStored
+from trialkit.journal.records import Departure
 from trialkit.report.content import ChannelCurves
 
 STEP_S = 2.0
 LEAD_S = 60.0
 
 
-def condition_curves(trial: Trial) -> tuple[ChannelCurves, ...]:
-    """Curves of every channel the outcomes use, aligned at the start of their segment."""
-    recordings = _recordings(trial)
-    if not recordings:
-        return ()
-    found = []
-    for channel, segment in _wanted(trial).items():
-        curves = _channel_curves(trial, recordings, channel, segment)
-        if curves is not None:
-            found.append(curves)
-    return tuple(found)
+def condition_curves(
+    trial: Trial, recordings: Mapping[int, Recording]
+) -> tuple[ChannelCurves, ...]:
+    """Curves of every channel the outcomes use, aligned at the start of their segment.
+
+    Periods that are left out of the analysis are left out here.
+    """
+    primary = trial.plan.primary
+    left_out = set(trial.state.periods_with(Departure.ABORTED))
+    left_out |= set(trial.state.excluded(primary.name)) if primary else set()
+    kept = {n: r for n, r in recordings.items() if n not in left_out}
+    found = (_channel_curves(trial, kept, recipe) for recipe in wanted(trial))
+    return tuple(curves for curves in found if curves is not None)
 
 
-def _recordings(trial: Trial) -> dict[int, Recording]:
-    """Read the stored recordings of trial periods; unreadable ones are left to ``verify``."""
-    from trialkit.ingest.reading import read_recording
-
-    found = {}
-    for told in trial.state.of(RecordingStored):
-        stored = told.record
-        if stored.phase is not Phase.TRIAL or stored.period is None:
-            continue
-        try:
-            found[stored.period] = read_recording(stored_path(trial, stored))
-        except TrialkitError:
-            continue
-    return found
-
-
-def _wanted(trial: Trial) -> Mapping[str, str]:
-    """Channels of the declared measures, each with the segment it is cut to, in a fixed order."""
+def wanted(trial: Trial) -> tuple[MeasureRecipe, ...]:
+    """The first recipe of every channel the outcomes use, in the fixed order of channels."""
     recipes = [o.measure for o in trial.plan.outcomes if o.measure is not None]
-    segments = {r.channel: r.segment for r in reversed(recipes) if r.channel in CHANNELS}
-    return {name: segments[name] for name in CHANNELS if name in segments}
+    first = {r.channel: r for r in reversed(recipes) if r.channel in CHANNELS}
+    return tuple(first[name] for name in CHANNELS if name in first)
 
 
 def _channel_curves(
-    trial: Trial, recordings: Mapping[int, Recording], channel: str, segment: str
+    trial: Trial, recordings: Mapping[int, Recording], recipe: MeasureRecipe
 ) -> ChannelCurves | None:
+    rows = list(_cut(trial, recordings, recipe))
+    if not rows:
+        return None
+    starts = [segment.start_s for _, _, segment in rows]
+    length = float(np.median([segment.end_s - segment.start_s for _, _, segment in rows]))
+    grid = np.arange(-min(LEAD_S, *starts), length + LEAD_S, STEP_S)
+    delivered = trial.delivered()
+    curves = ChannelCurves(
+        channel=recipe.channel,
+        unit=rows[0][1].unit,
+        time_s=grid,
+        values=np.vstack([_on_grid(c.time_s - s.start_s, c.value, grid) for _, c, s in rows]),
+        conditions=tuple(delivered[period] for period, _, _ in rows),
+        marks=_marks(trial, recordings, recipe, length),
+        periods=tuple(period for period, _, _ in rows),
+    )
+    return with_band(trial, curves, max_gap_s=recipe.max_gap_s)
+
+
+def _cut(
+    trial: Trial, recordings: Mapping[int, Recording], recipe: MeasureRecipe
+) -> Iterator[tuple[int, Channel, Segment]]:
     from trialkit.ingest.segments import find_segment
 
     delivered = trial.delivered()
-    starts, ends, rows = [], [], []
     for period, recording in sorted(recordings.items()):
-        if channel not in recording.channels or period not in delivered:
+        if recipe.channel not in recording.channels or period not in delivered:
             continue
         try:
-            cut = find_segment(recording, segment, trial.plan.segments)
+            cut = find_segment(recording, recipe.segment, trial.plan.segments)
         except TrialkitError:
             continue
-        rows.append((period, recording.channels[channel]))
-        starts.append(cut.start_s)
-        ends.append(cut.end_s)
-    if not rows:
-        return None
-    length = float(np.median(np.subtract(ends, starts)))
-    grid = np.arange(-min(LEAD_S, *starts), length + LEAD_S, STEP_S)
-    values = np.vstack(
-        [
-            _on_grid(c.time_s - start, c.value, grid)
-            for (_, c), start in zip(rows, starts, strict=True)
-        ]
-    )
-    return ChannelCurves(
-        channel=channel,
-        unit=rows[0][1].unit,
-        time_s=grid,
-        values=values,
-        conditions=tuple(delivered[period] for period, _ in rows),
-        marks=((0.0, f"{segment} starts"), (length, f"{segment} ends")),
-    )
+        yield period, recording.channels[recipe.channel], cut
+
+
+def _marks(
+    trial: Trial, recordings: Mapping[int, Recording], recipe: MeasureRecipe, length: float
+) -> tuple[tuple[float, str], ...]:
+    """Where the segment starts and ends, and where rounds and other segments start inside it."""
+    from trialkit.ingest.segments import find_segments
+
+    inside: dict[str, list[float]] = {}
+    for recording in recordings.values():
+        found = {s.name: s for s in find_segments(recording, trial.plan.segments)}
+        if recipe.segment in found:
+            start = found.pop(recipe.segment).start_s
+            for name, segment in found.items():
+                if " rest " not in name:
+                    label = name.removeprefix(f"{recipe.segment} ")
+                    inside.setdefault(label, []).append(segment.start_s - start)
+    middles = ((float(np.median(starts)), name) for name, starts in inside.items())
+    between = [m for m in middles if STEP_S < m[0] < length - STEP_S]
+    ends = ((0.0, f"{recipe.segment} starts"), (length, f"{recipe.segment} ends"))
+    return tuple(sorted((*ends, *between)))
 
 
 def _on_grid(

@@ -40,7 +40,7 @@ _OWN_FILES = {
 _PRACTICE = ("281", "286")
 _GUESSES = {3: "warm", 5: "short", 8: "warm", 11: "warm", 14: "short", 16: "short"}
 _HARMS = {7: "slight calf cramp in the last minute, gone after ten minutes"}
-_MOVED = {10: "travel; held the day after at the same time"}
+_NOTES = {10: "a short night after travel; held as planned"}
 
 
 def demo_data() -> Traversable:
@@ -73,7 +73,7 @@ def run_demo(root: Path, *, force: bool, tell: Callable[[str], None]) -> Answer:
     RequestError
         When the folder holds something else, or an earlier demo without ``force``.
     """
-    from trialkit.app.reporting import write_report
+    from trialkit.app.reporting import ReportRequest, write_report
 
     _make_room(root, force=force)
     tell(INVENTED)
@@ -97,7 +97,7 @@ def run_demo(root: Path, *, force: bool, tell: Callable[[str], None]) -> Answer:
             _run_period(root, number, recordings / f"session-{number:02d}.fit", start)
     end = starts[-1] + timedelta(hours=2)
     tell("Analysing and writing the page ...")
-    report = write_report(root, pdf=False, at=end, who="demo analyst")
+    report = write_report(root, ReportRequest(), at=end, who="demo analyst")
     checked = verify(root)
     return _answer(root, report, checked)
 
@@ -150,9 +150,9 @@ def _is_demo(root: Path) -> bool:
 
 
 def _run_period(root: Path, number: int, recording: Path, start: datetime) -> None:
-    if number in _MOVED:
-        moved = RecordRequest(note=f"Period {number}: {_MOVED[number]}", period=number)
-        record(root, moved, at=start - timedelta(hours=5), who="demo coach")
+    if number in _NOTES:
+        noted = RecordRequest(note=_NOTES[number], period=number)
+        record(root, noted, at=start - timedelta(hours=5), who="demo coach")
     open_next(root, code="", at=start, who="demo coach")
     after = start + timedelta(minutes=45)
     said = RecordRequest(period=number, guess=_GUESSES.get(number, ""), harm=_HARMS.get(number, ""))

@@ -13,16 +13,29 @@ from trialkit.cli.who import DirArgument, WhoFlag, name, now
 def command(
     folder: DirArgument,
     pdf: Annotated[
-        bool, typer.Option("--pdf", help="Also print the page to PDF with a browser found here.")
+        bool,
+        typer.Option(
+            "--pdf", help="Also print page and athlete sheet to PDF with a browser found here."
+        ),
+    ] = False,
+    figures: Annotated[
+        str,
+        typer.Option(
+            "--figures", metavar="FORMAT", help="Also write each picture as svg, png or pdf."
+        ),
+    ] = "",
+    decimal_comma: Annotated[
+        bool, typer.Option("--decimal-comma", help="Print 3,5 instead of 3.5 on the page.")
     ] = False,
     who: WhoFlag = "",
     as_json: JsonFlag = False,
 ) -> None:
     """Write the page with its figures, the data, the JSON and the reporting checklist.
 
-    Example: trialkit report my-trial --pdf
+    Example: trialkit report my-trial --pdf --figures svg
     """
-    from trialkit.app.reporting import write_report
+    from trialkit.app.reporting import ReportRequest, write_report
 
-    result = write_report(folder, pdf=pdf, at=now(), who=name(who))
+    request = ReportRequest(pdf=pdf, figures=figures, decimal_comma=decimal_comma)
+    result = write_report(folder, request, at=now(), who=name(who))
     emit(result.text, result.document, as_json=as_json)

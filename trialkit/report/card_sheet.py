@@ -12,6 +12,7 @@ from trialkit.domain.plans import Plan
 from trialkit.report.cards import SEALED, clock, make_card
 from trialkit.report.page import template_environment
 from trialkit.report.words.cautions import cautions_for
+from trialkit.report.words.page import document_title
 
 INTRO = (
     "One card per period. The condition is opened with `trialkit next` when its period is about to "
@@ -27,16 +28,13 @@ class DatedCard:
     start: datetime | None
 
 
-@dataclass(frozen=True, slots=True)
-class _Content:
-    is_invented: bool
-
-
 def render_cards(plan: Plan, periods: Iterable[DatedCard]) -> str:
     """Write the cards of the given periods as one HTML document."""
     view: dict[str, Any] = {
         "plan": plan,
-        "content": _Content(plan.invented),
+        "title": document_title(plan),
+        "running_head": plan.title,
+        "invented": plan.invented,
         "variant": "cards",
         "intro": INTRO,
         "sealed": f"Condition {SEALED}",

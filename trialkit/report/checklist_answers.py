@@ -9,6 +9,7 @@ from trialkit.domain.outcomes import Outcome
 from trialkit.domain.plans import Plan
 from trialkit.report.content import Kind, PageContent, Status
 from trialkit.report.numbers import POINT
+from trialkit.report.words.method import in_words
 from trialkit.report.words.verdicts import declared_margin
 
 PlanAnswer = Callable[[Plan], str]
@@ -61,7 +62,7 @@ def design(plan: Plan) -> str:
         (plan.rest.washout, "washout"),
     ):
         if span is not None:
-            told += f"; {name} {span.low} to {span.high} {span.unit}"
+            told += f"; {name} {in_words(span)}"
     period = plan.details.get("design.period", "")
     return f"{told}. {period}".strip()
 

@@ -37,13 +37,15 @@ class NullDistribution:
     """Mean differences the design could have given if the condition did nothing.
 
     ``values`` has shape (m,), on the scale of the analysis; ``observed`` is the trial's own.
-    ``exact`` is true when all orders the scheme could have drawn are in it.
+    ``exact`` is true when p counts all ``orders`` the scheme could have drawn; of a great many
+    ``values`` may still hold a sample.
     """
 
     values: NDArray[np.float64]
     observed: float
     p: float
     exact: bool
+    orders: int = 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,6 +76,8 @@ class PeriodRow:
 
     ``values`` maps outcome names to measured values in the outcome's own unit (no logs taken);
     an absent or None value is missing. ``delivered`` is None until the period has been held.
+    ``rest`` is the rest drawn before it in whole ``rest_unit``, ``since_h`` the hours from the
+    start of the trial period before to its own; ``covariates`` is what was noted beside outcomes.
     """
 
     number: int
@@ -87,17 +91,31 @@ class PeriodRow:
     values: Mapping[str, float | None] = field(default_factory=dict)
     note: str = ""
     kind: Kind = Kind.TRIAL
+    rest: int | None = None
+    rest_unit: str = ""
+    since_h: float | None = None
+    covariates: Mapping[str, float | str] = field(default_factory=dict)
 
     def value(self, outcome: str) -> float | None:
         """The measured value of an outcome, if there is a usable one."""
         return self.values.get(outcome) if self.status is Status.DONE else None
 
 
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A stretch of time in which two sets of curves differ, and their largest difference in it."""
+
+    start_s: float
+    end_s: float
+    largest: float
+
+
 @dataclass(frozen=True, eq=False)
 class CurveBand:
     """Mean difference of two sets of curves with a simultaneous band; arrays of shape (n_grid,).
 
-    ``p`` comes from the maximum statistic over the trial's own re-randomisations.
+    ``p`` comes from the largest difference over the trial's own re-randomisations, ``orders`` of
+    them; ``stretches`` are where curves differ by that test. NaN where not all curves have data.
     """
 
     difference: NDArray[np.float64]
@@ -105,6 +123,8 @@ class CurveBand:
     high: NDArray[np.float64]
     level: float = 0.95
     p: float | None = None
+    stretches: tuple[Stretch, ...] = ()
+    orders: int = 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,7 +132,8 @@ class ChannelCurves:
     """Curves of one channel, aligned so that ``time_s`` 0 is the start of the effort.
 
     ``values`` has shape (n_periods, n_grid), NaN where nothing was recorded; ``conditions``
-    names the condition of each row. ``marks`` are (second, label) pairs such as rounds.
+    names the condition of each row, ``periods`` its period. ``marks`` are (second, label) pairs
+    such as rounds. ``no_band`` says why there is no band.
     """
 
     channel: str
@@ -122,6 +143,8 @@ class ChannelCurves:
     conditions: tuple[str, ...]
     marks: tuple[tuple[float, str], ...] = ()
     band: CurveBand | None = None
+    periods: tuple[int, ...] = ()
+    no_band: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,7 +204,10 @@ class QualityRow:
 
 @dataclass(frozen=True, slots=True)
 class SealFacts:
-    """What ties the page to the plan made before the first period."""
+    """What ties the page to the plan made before the first period.
+
+    ``seed`` is told once every period was opened; until then ``why_no_seed`` says why not.
+    """
 
     protocol_sha256: str
     commitment: str = ""
@@ -189,6 +215,7 @@ class SealFacts:
     method: str = ""
     frozen_at: str = ""
     journal_head: str = ""
+    why_no_seed: str = "not opened"
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,6 +14,7 @@ from hashlib import sha256
 from io import StringIO
 from typing import Any, Final
 
+from trialkit.report.checklist import report_checklist
 from trialkit.report.content import PageContent
 from trialkit.report.data_tables import (
     Cell,
@@ -21,6 +22,7 @@ from trialkit.report.data_tables import (
     DataTable,
     checklist_table,
     contrasts_table,
+    covariates_table,
     curves_table,
     periods_table,
     values_table,
@@ -39,8 +41,8 @@ def data_files(content: PageContent) -> dict[str, str]:
     found = (
         values_table(content),
         periods_table(content),
+        covariates_table(content),
         contrasts_table(content),
-        checklist_table(content),
         *(curves_table(c, number=i) for i, c in enumerate(content.curves, start=1)),
     )
     files = {f"{table.name}.csv": csv_text(table) for table in found}
@@ -48,6 +50,11 @@ def data_files(content: PageContent) -> dict[str, str]:
         json.dumps(_package(content, found, files), indent=2, ensure_ascii=False) + "\n"
     )
     return files
+
+
+def checklist_csv(content: PageContent) -> str:
+    """The reporting checklist as a table file."""
+    return csv_text(checklist_table(report_checklist(content)))
 
 
 def csv_text(table: DataTable) -> str:

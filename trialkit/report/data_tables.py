@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from trialkit.report.checklist import checklist_rows, report_checklist
+from trialkit.report.checklist import Answered, checklist_rows
 from trialkit.report.content import ChannelCurves, Kind, PageContent, Status
 
 Cell = str | int | float | bool | None
@@ -83,6 +84,9 @@ def periods_table(content: PageContent) -> DataTable:
             _stamp(p.planned_start),
             _stamp(p.actual_start),
             p.status.value,
+            p.rest,
+            p.rest_unit or None,
+            p.since_h,
             p.note,
         )
         for p in content.periods
@@ -100,6 +104,9 @@ def periods_table(content: PageContent) -> DataTable:
             Column("planned_start", "datetime", "planned start in UTC"),
             Column("started_at", "datetime", "start in UTC"),
             Column("status", "string", "done, missed, excluded or planned"),
+            Column("rest", "integer", "rest drawn before the period, in its unit"),
+            Column("rest_unit", "string", "unit of the rest: min or day"),
+            Column("hours_since", "number", "hours since the start of the period before", "h"),
             Column("note", "string", "remark"),
         ),
         rows,
@@ -153,9 +160,29 @@ def contrasts_table(content: PageContent) -> DataTable:
     )
 
 
-def checklist_table(content: PageContent) -> DataTable:
-    """The reporting checklist."""
-    rows = checklist_rows(report_checklist(content))
+def covariates_table(content: PageContent) -> DataTable:
+    """What was noted beside the outcomes, one row per period and name."""
+    rows = tuple(
+        (p.kind.value, p.number, name, str(value))
+        for p in content.periods
+        for name, value in p.covariates.items()
+    )
+    return DataTable(
+        "covariates",
+        "One row per period and thing noted beside the outcomes",
+        (
+            Column("kind", "string", "trial, familiarisation or baseline"),
+            Column("period", "integer", "number of the period in time order, from 1"),
+            Column("name", "string", "what was noted, its unit in brackets"),
+            Column("value", "string", "what it was: a number or words"),
+        ),
+        rows,
+    )
+
+
+def checklist_table(answered: Iterable[Answered]) -> DataTable:
+    """A checklist as a table."""
+    rows = checklist_rows(answered)
     return DataTable(
         "checklist",
         "Items of the reporting guideline for n-of-1 trials (CENT 2015 numbering)",
@@ -171,7 +198,8 @@ def checklist_table(content: PageContent) -> DataTable:
 
 def curves_table(curves: ChannelCurves, *, number: int) -> DataTable:
     """The aligned curves of one channel, one column per period."""
-    periods = [f"curve_{i}" for i in range(1, len(curves.conditions) + 1)]
+    counted = tuple(range(1, len(curves.conditions) + 1))
+    periods = [f"period_{number}" for number in curves.periods or counted]
     columns = [Column("time", "number", "seconds from the start of the effort", "s")]
     columns += [
         Column(name, "number", f"{curves.channel} of one period under {condition}", curves.unit)

@@ -100,6 +100,16 @@ class Numbers:
             return "below " + self.plain(0.001, 3)
         return self.plain(p, 3 if p < 0.1 else 2)
 
+    def level(self, level: float) -> str:
+        """Print the level of an interval in percent, with no digits beyond those needed.
+
+        Examples
+        --------
+        >>> Numbers().level(0.95), Numbers().level(0.98647)
+        ('95 %', '98.65 %')
+        """
+        return f"{self.short(round(100 * level, 2))} %"
+
     def chance(self, share: float | None) -> str:
         """Print a chance as cases out of 100, never as 0 or 100.
 

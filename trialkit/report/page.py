@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from functools import cache
 from typing import Any, Literal
 
@@ -14,8 +15,9 @@ from trialkit.report.checklist import checklist_summary, checklist_table, report
 from trialkit.report.content import OutcomeResult, PageContent
 from trialkit.report.gallery import build_pictures, names_of
 from trialkit.report.numbers import Numbers
-from trialkit.report.svg import inline
+from trialkit.report.svg import Picture, inline
 from trialkit.report.words import cautions, findings, glossary, page, verdicts
+from trialkit.report.words.limits import limits_of
 from trialkit.report.words.method import method_paragraph
 from trialkit.report.words.pictures import upper_first
 from trialkit.report.words.verdicts import Headline, Names
@@ -23,8 +25,15 @@ from trialkit.report.words.verdicts import Headline, Names
 Variant = Literal["full", "athlete"]
 
 
+_ON_THE_SHEET = ("difference", "periods")
+
+
 def render_page(
-    content: PageContent, *, variant: Variant = "full", decimal_comma: bool = False
+    content: PageContent,
+    *,
+    variant: Variant = "full",
+    decimal_comma: bool = False,
+    pictures: Mapping[str, Picture] | None = None,
 ) -> str:
     """Write the report of a trial as one HTML document.
 
@@ -36,10 +45,14 @@ def render_page(
         ``full`` for the whole report, ``athlete`` for one sheet.
     decimal_comma
         Print 3,5 instead of 3.5.
+    pictures
+        The pictures of this content, where they were drawn before.
     """
     numbers = Numbers(decimal_comma)
+    drawn = build_pictures(content, numbers) if pictures is None else pictures
+    shown = drawn if variant == "full" else {n: p for n, p in drawn.items() if n in _ON_THE_SHEET}
     template = template_environment().get_template(f"{variant}.html")
-    return template.render(_view(content, numbers), variant=variant) + "\n"
+    return template.render(_view(content, numbers, shown), variant=variant) + "\n"
 
 
 @cache
@@ -87,12 +100,16 @@ def _explain(text: str) -> Markup:
     return Markup(_TERMS.sub(linked, str(escape(text))))
 
 
-def _view(content: PageContent, numbers: Numbers) -> dict[str, Any]:
-    pictures = build_pictures(content, numbers)
+def _view(
+    content: PageContent, numbers: Numbers, pictures: Mapping[str, Picture]
+) -> dict[str, Any]:
     result, answered = content.primary, report_checklist(content)
     return {
         "content": content,
         "plan": content.plan,
+        "title": page.document_title(content.plan),
+        "running_head": content.plan.title,
+        "invented": content.is_invented,
         "pictures": {name: Markup(inline(p)) for name, p in pictures.items()},
         "findings": {name: p.finding for name, p in pictures.items()},
         "titles": {name: p.title for name, p in pictures.items()},
@@ -102,7 +119,10 @@ def _view(content: PageContent, numbers: Numbers) -> dict[str, Any]:
             *(cautions.Caution(text, "") for text in content.plan.cautions),
             *cautions.cautions_for(content.plan.hazards),
         ),
-        "limits": (*content.limits, *page.LIMITS),
+        "limits": limits_of(content),
+        "sheet_limits": (*content.limits, *page.LIMITS),
+        "others_rule": page.others_rule(content),
+        "small_print": page.verdict_small_print(content),
         "quality_summary": page.quality_summary(content),
         "checklist": checklist_table(answered, page.CHECKLIST),
         "checklist_summary": checklist_summary(answered),
@@ -134,6 +154,7 @@ def _answer(result: OutcomeResult | None, names: Names | None, numbers: Numbers)
 def _tables(content: PageContent, numbers: Numbers) -> dict[str, tables.Table]:
     made = {
         "periods": tables.period_table(content, numbers),
+        "covariates": tables.covariate_table(content, numbers),
         "contrasts": tables.contrast_table(content, numbers),
         "harms": tables.harm_table(content),
         "deviations": tables.deviation_table(content),

@@ -38,13 +38,14 @@ def period_table(content: PageContent, numbers: Numbers) -> Table:
             _number(period),
             str(period.block) if period.kind is Kind.TRIAL else NO_NUMBER,
             f"{content.label(period.planned_condition)}{_moment(period.planned_start)}",
+            _rest(period, numbers),
             _held(content, period),
             *(numbers.plain(period.values.get(o.name), decimals[o.name]) for o in outcomes),
             _remark(period),
         )
         for period in content.periods
     ]
-    heads = ("Period", "Block", "Planned", "Held")
+    heads = ("Period", "Block", "Planned", "Rest drawn", "Held")
     values = tuple(f"{o.label} ({o.unit})" for o in outcomes)
     return Table(
         caption=_span(content),
@@ -52,6 +53,45 @@ def period_table(content: PageContent, numbers: Numbers) -> Table:
         rows=tuple(rows),
         numeric=tuple(range(len(heads), len(heads) + len(values))),
     )
+
+
+def covariate_table(content: PageContent, numbers: Numbers) -> Table:
+    """What was noted beside the outcomes, with the time since the period before."""
+    names = dict.fromkeys(name for p in content.periods for name in p.covariates)
+    since = any(p.since_h is not None for p in content.periods)
+    rows = [
+        (
+            _number(period),
+            content.label(period.delivered_condition),
+            *([_days(period.since_h, numbers)] if since else []),
+            *(_noted(period.covariates.get(name), numbers) for name in names),
+        )
+        for period in content.periods
+        if period.covariates
+    ]
+    heads = ("Period", "Condition", *(["Since the period before"] if since else []), *names)
+    return Table("Noted in each period", heads, tuple(rows))
+
+
+def _noted(value: float | str | None, numbers: Numbers) -> str:
+    if isinstance(value, str):
+        return value
+    return numbers.short(value)
+
+
+def _days(hours: float | None, numbers: Numbers) -> str:
+    if hours is None:
+        return NO_NUMBER
+    if hours < 24:
+        return f"{numbers.plain(hours, 1)} h"
+    return f"{numbers.plain(hours / 24, 1)} days"
+
+
+def _rest(period: PeriodRow, numbers: Numbers) -> str:
+    if period.rest is None:
+        return NO_NUMBER
+    unit = {"day": "day" if period.rest == 1 else "days"}.get(period.rest_unit, period.rest_unit)
+    return numbers.with_unit(str(period.rest), unit)
 
 
 def _number(period: PeriodRow) -> str:
@@ -76,6 +116,8 @@ def _moment(moment: datetime | None) -> str:
 
 
 def _held(content: PageContent, period: PeriodRow) -> str:
+    if period.kind is not Kind.TRIAL:
+        return _moment(period.actual_start).lstrip(", ") or NO_NUMBER
     if period.delivered_condition is None:
         return "not held" if period.status is not Status.PLANNED else NO_NUMBER
     planned, started = period.planned_start, period.actual_start
@@ -95,7 +137,14 @@ def _remark(period: PeriodRow) -> str:
 def contrast_table(content: PageContent, numbers: Numbers) -> Table:
     """Every contrast of every outcome with its range, p values and who is primary."""
     rows = [row for result in content.estimates for row in _contrast_rows(content, result, numbers)]
-    heads = ("Outcome", "Comparison", "Difference", "95 % range", "p", "p, adjusted", "Margin")
+    levels = {
+        numbers.level(c.interval.level)
+        for result in content.estimates
+        if result.estimate is not None
+        for c in result.estimate.contrasts
+    }
+    span = f"{'/'.join(sorted(levels))} range".strip()
+    heads = ("Outcome", "Comparison", "Difference", span, "p", "p, adjusted", "Margin")
     return Table("All outcomes and comparisons", heads, tuple(rows), numeric=(2, 3, 4, 5, 6))
 
 
@@ -171,7 +220,9 @@ def deviation_table(content: PageContent) -> Table:
         (d.when, NO_NUMBER if d.period is None else str(d.period), d.text, d.by or NO_NUMBER)
         for d in content.deviations
     )
-    return Table("Deviations", ("Entered", "Period", "What happened", "By"), rows)
+    return Table(
+        "Deviations, corrections and notes", ("Entered", "Period", "What happened", "By"), rows
+    )
 
 
 def amendment_table(content: PageContent) -> Table:
@@ -204,7 +255,7 @@ def facts_table(content: PageContent) -> Table:
         rows += [
             ("Protocol, SHA-256", seal.protocol_sha256),
             ("Sealed order, fingerprint", seal.commitment),
-            ("Seed", "not opened" if seal.seed is None else str(seal.seed)),
+            ("Seed", seal.why_no_seed if seal.seed is None else str(seal.seed)),
             ("Draw", seal.method),
             ("Frozen at", seal.frozen_at),
             ("Last journal entry", seal.journal_head),

@@ -72,9 +72,9 @@ def _names(result: OutcomeResult) -> Names:
 def _contrast(contrast: Contrast, result: OutcomeResult, numbers: Numbers) -> str:
     printer = Printer.of(result.outcome, contrast.se, numbers)
     df = NO_NUMBER if contrast.df is None else numbers.plain(contrast.df, 1)
-    level = round(100 * contrast.interval.level)
+    level = numbers.level(contrast.interval.level)
     return (
         f"{contrast.condition} minus {contrast.reference}: "
-        f"{printer.difference(contrast.estimate)}, {level} % range "
+        f"{printer.difference(contrast.estimate)}, {level} range "
         f"{printer.interval(contrast.interval)}, df {df}, p {numbers.p_value(contrast.p)}"
     )

@@ -37,7 +37,8 @@ def draw_difference(
     estimate = require_estimate(result)
     contrast = result.contrast
     shown = Printer.of(result.outcome, contrast.se, numbers).shown
-    rows = {_MEAN: words.ROW_MEAN}
+    drawn = (contrast.interval_90, contrast.interval)
+    rows = {_MEAN: words.row_mean([numbers.level(i.level) for i in drawn if i is not None])}
     _draw_mean(ax, contrast, shown)
     if estimate.noise is not None:
         rows[_NOISE] = words.ROW_NOISE

@@ -3,17 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 
 from trialkit.domain.estimates import Estimate, Noise
 from trialkit.domain.outcomes import Outcome
-from trialkit.report.content import ChannelCurves, NullDistribution, OutcomeResult, PeriodRow
+from trialkit.report.content import (
+    ChannelCurves,
+    CurveBand,
+    NullDistribution,
+    OutcomeResult,
+    PeriodRow,
+    Status,
+    Stretch,
+)
 from trialkit.report.figures.forests import ForestRow
 from trialkit.report.figures.pairs import Pair
 from trialkit.report.numbers import Numbers, Printer
-from trialkit.report.words.pictures import channel_label, lower_first
+from trialkit.report.words.limits import was_swapped
+from trialkit.report.words.pictures import channel_label, lower_first, upper_first
 from trialkit.report.words.verdicts import Names, declared_margin
+
+_MOST_STRETCHES: Final = 4
 
 
 def of_difference(result: OutcomeResult, numbers: Numbers) -> str:
@@ -23,7 +35,7 @@ def of_difference(result: OutcomeResult, numbers: Numbers) -> str:
     printer = Printer.of(outcome, contrast.se, numbers)
     said = (
         f"Mean difference in {lower_first(outcome.label)} {printer.difference(contrast.estimate)}, "
-        f"95 % range {printer.interval(contrast.interval)}"
+        f"{numbers.level(contrast.interval.level)} range {printer.interval(contrast.interval)}"
     )
     if noise is not None:
         side = "outside" if noise.exceeds_noise else "inside"
@@ -36,10 +48,24 @@ def of_difference(result: OutcomeResult, numbers: Numbers) -> str:
 def of_periods(outcome: Outcome, periods: Sequence[PeriodRow]) -> str:
     """Finding of the figure of periods in time order."""
     usable = sum(p.value(outcome.name) is not None for p in periods)
-    swapped = sum(p.delivered_condition not in (None, p.planned_condition) for p in periods)
-    said = f"{lower_first(outcome.label)} in {usable} of {len(periods)} periods in time order"
-    kept = "all under the planned condition" if not swapped else f"{swapped} not as planned"
-    return f"{said[0].upper()}{said[1:]}; {kept}."
+    swapped = sum(was_swapped(p) for p in periods)
+    said = f"{upper_first(outcome.label)} in {usable} of {len(periods)} periods in time order"
+    missed = sum(p.status is Status.MISSED for p in periods)
+    out = sum(p.status is Status.EXCLUDED for p in periods)
+    waiting = sum(p.status is Status.PLANNED for p in periods)
+    parts = [
+        f"{number} {what}"
+        for number, what in (
+            (missed, "missed"),
+            (out, "left out of the analysis"),
+            (waiting, "still to come"),
+            (swapped, "not under the condition that was drawn"),
+        )
+        if number
+    ]
+    if not swapped:
+        parts.append("every period held was under the condition that was drawn")
+    return f"{said}; {', '.join(parts)}."
 
 
 def of_pairs(pairs: Sequence[Pair], outcome: Outcome, names: Names) -> str:
@@ -53,24 +79,45 @@ def of_pairs(pairs: Sequence[Pair], outcome: Outcome, names: Names) -> str:
 
 
 def of_curves(curves: ChannelCurves, names: Names, numbers: Numbers) -> str:
-    """Finding of a figure of curves: where the means lie apart most."""
-    channel = channel_label(curves.channel)
-    if curves.band is None:
-        return f"{channel} over the effort under each condition, mean and single periods."
-    gap = np.abs(curves.band.difference)
-    at = int(np.nanargmax(gap))
-    apart = (curves.band.low > 0) | (curves.band.high < 0)
-    where = (
-        f"the band leaves zero during {numbers.plain(100 * float(np.mean(apart)), 0)} % of the time"
-        if bool(np.any(apart))
-        else "the band holds zero all the time"
-    )
-    size = numbers.with_unit(numbers.signed(float(curves.band.difference[at]), 1), curves.unit)
+    """Finding of a figure of curves: where the means lie apart most, and whether noise does that.
+
+    The words for a difference are the test's own: only stretches it found are called one.
+    """
+    channel, band = channel_label(curves.channel), curves.band
+    if band is None:
+        why = f" No band: {curves.no_band}." if curves.no_band else ""
+        return f"{channel} over the effort under each condition, mean and single periods.{why}"
+    at = int(np.nanargmax(np.abs(band.difference)))
+    size = numbers.with_unit(numbers.signed(float(band.difference[at]), 1), curves.unit)
     return (
-        f"{channel}: largest mean difference {size} at "
-        f"{numbers.plain(float(curves.time_s[at]), 0)} s, {names.condition} minus "
-        f"{names.reference}; {where}."
+        f"{channel}: largest mean difference {size} at {_second(curves.time_s[at], numbers)} s, "
+        f"{names.condition} minus {names.reference}. {_where(band, curves.unit, numbers)}"
     )
+
+
+def _where(band: CurveBand, unit: str, numbers: Numbers) -> str:
+    p = "" if band.p is None else f" (p {numbers.p_value(band.p)} for the whole curve)"
+    if not band.stretches:
+        return f"Nowhere is the difference beyond what noise alone gives{p}."
+    if len(band.stretches) > _MOST_STRETCHES:
+        first, last = band.stretches[0].start_s, band.stretches[-1].end_s
+        most = max(band.stretches, key=lambda s: abs(s.largest))
+        whole = _stretch(Stretch(first, last, most.largest), unit, numbers)
+        return (
+            f"Beyond what noise alone gives{p} in {len(band.stretches)} stretches between {whole}."
+        )
+    told = "; ".join(_stretch(s, unit, numbers) for s in band.stretches)
+    return f"Beyond what noise alone gives{p}: {told}."
+
+
+def _stretch(stretch: Stretch, unit: str, numbers: Numbers) -> str:
+    size = numbers.with_unit(numbers.signed(stretch.largest, 1), unit)
+    start, end = _second(stretch.start_s, numbers), _second(stretch.end_s, numbers)
+    return f"{start} s ({size})" if start == end else f"{start} to {end} s (up to {size})"
+
+
+def _second(second: float, numbers: Numbers) -> str:
+    return numbers.plain(float(second), 0)
 
 
 def of_noise(noise: Noise, outcome: Outcome, numbers: Numbers) -> str:
@@ -123,10 +170,12 @@ def of_forest(rows: Sequence[ForestRow]) -> str:
 
 def of_null(null: NullDistribution, numbers: Numbers) -> str:
     """Finding of the null distribution."""
-    kind = "all orders" if null.exact else f"{null.values.size} drawn orders"
+    orders = null.orders or null.values.size
+    kind = f"all {orders}" if null.exact else f"{orders} randomly drawn"
     return (
-        f"Among {kind} chance could have given, the share with a difference at least as far from "
-        f"zero as the one seen: p {numbers.p_value(null.p)}."
+        f"If the condition did nothing, the same values would have come in any order. Of {kind} "
+        "possible orders, the share with a difference at least as far from zero as the one seen: "
+        f"p {numbers.p_value(null.p)}."
     )
 
 

@@ -36,7 +36,7 @@ def method_paragraph(content: PageContent, numbers: Numbers) -> str:
     parts = [_design(content.plan), _rests(content.plan), _order(content)]
     result = content.primary
     if result is not None:
-        parts += [_outcome(result, numbers), _analysis(result)]
+        parts += [_outcome(result, numbers), _analysis(result, numbers)]
     if content.versions:
         told = ", ".join(f"{name} {version}" for name, version in content.versions.items())
         parts.append(f"Computed with {told}.")
@@ -63,18 +63,19 @@ def _design(plan: Plan) -> str:
 
 def _rests(plan: Plan) -> str:
     told = [
-        f"{_span(span)} between {what}"
+        f"{in_words(span)} between {what}"
         for span, what in (
             (plan.rest.between_periods, "periods of one session"),
             (plan.rest.between_sessions, "sessions"),
         )
         if span is not None
     ]
-    return f"Rest was {' and '.join(told)}." if told else ""
+    return f"Rests: {' and '.join(told)}, drawn within these limits." if told else ""
 
 
-def _span(span: Span) -> str:
-    unit = {"min": "min", "day": "days"}[span.unit]
+def in_words(span: Span) -> str:
+    """A range of rests with its unit."""
+    unit = {"min": "min", "day": "day" if span.high == 1 else "days"}[span.unit]
     return f"{span.low} to {span.high} {unit}" if span.high != span.low else f"{span.low} {unit}"
 
 
@@ -98,24 +99,28 @@ def _outcome(result: OutcomeResult, numbers: Numbers) -> str:
     if outcome.worthwhile is None:
         return f"{told}; no smallest worthwhile change was declared."
     return (
-        f"{told}; the smallest worthwhile change, declared beforehand, was "
+        f"{told}; the smallest worthwhile change, declared in the plan, was "
         f"{declared_margin(outcome, numbers)} ({outcome.worthwhile.reason.rstrip('.')})."
     )
 
 
-def _analysis(result: OutcomeResult) -> str:
+def _analysis(result: OutcomeResult, numbers: Numbers) -> str:
     estimate = result.estimate
     if estimate is None:
         return "The primary outcome could not be analysed."
     method = METHODS.get(estimate.method, estimate.method)
-    decision = (
-        " The verdict compares the 95 % interval with zero and with the margin, and calls a "
-        "difference not worthwhile when the 90 % interval lies inside the margin (two one-sided "
-        "tests at 5 %)."
-        if estimate.decision is not None
-        else ""
-    )
+    decision = "" if estimate.decision is None else _rule(result.contrast.interval.level, numbers)
     return (
         f"The difference was estimated by {method} from {estimate.n} periods in "
         f"{estimate.blocks} blocks.{decision}"
+    )
+
+
+def _rule(level: float, numbers: Numbers) -> str:
+    # The narrower interval is that of two one-sided tests at the same error on each side.
+    narrow, side = numbers.level(2 * level - 1), numbers.level(1 - level)
+    return (
+        f" The verdict compares the {numbers.level(level)} interval with zero and with the margin, "
+        f"and calls a difference not worthwhile when the {narrow} interval lies inside the margin "
+        f"(two one-sided tests at {side})."
     )

@@ -29,6 +29,10 @@ VERDICT_SMALL_PRINT: Final = (
     "The verdict follows a rule written down before the first period, for this athlete, this "
     "test and this setting."
 )
+CHANGED_RULE: Final = (
+    "The verdict follows a rule; its margin, the outcome or the analysis was changed after the "
+    "order was drawn (see “Deviations and changes of plan”)."
+)
 NO_DEVIATIONS: Final = "No deviation was entered."
 NO_AMENDMENTS: Final = "The plan was not changed after the order was drawn."
 HARMS_NOT_ASKED: Final = (
@@ -40,10 +44,15 @@ NOT_BLIND: Final = (
     "part of any difference may come from expectation."
 )
 NO_GUESSES: Final = "No guesses of the condition were entered."
+COVARIATES_OPEN: Final = "What else was noted in each period"
+NO_PRIMARY_RULE: Final = "No outcome carries a verdict: read the estimates as hints."
 SECONDARY_RULE: Final = (
-    "Only the primary outcome carries a verdict. P values of the others are adjusted for their "
-    "number (Holm) where they were declared; read them as hints for a next trial."
+    "Only the primary outcome carries a verdict. Read the others as hints for a next trial."
 )
+ADJUSTED: Final = (
+    "Under “p, adjusted” a p value is adjusted for the number of comparisons beside it (Holm)."
+)
+UNADJUSTED: Final = "P values are not adjusted for the number of outcomes."
 LIMITS: Final = (
     "The result holds for this athlete, this test and this setting. It does not carry over to "
     "other athletes, other tests or other seasons without a new trial.",
@@ -53,9 +62,40 @@ LIMITS: Final = (
 )
 
 
+def document_title(plan: Plan) -> str:
+    """Title of the document, which says what kind of trial it is."""
+    return plan.title if "n-of-1" in plan.title.lower() else f"{plan.title}: an n-of-1 trial"
+
+
 def about(plan: Plan) -> str:
     """What kind of trial it is and of whom, beside the title."""
     return plan.athlete if "n-of-1" in plan.title.lower() else f"n-of-1 trial of {plan.athlete}"
+
+
+def verdict_small_print(content: PageContent) -> str:
+    """What the verdict rests on, told only where there is one."""
+    result = content.primary
+    if result is None or result.estimate is None or result.estimate.decision is None:
+        return ""
+    return CHANGED_RULE if rule_was_changed(content) else VERDICT_SMALL_PRINT
+
+
+def rule_was_changed(content: PageContent) -> bool:
+    """Whether something the verdict hangs on was amended after the order was drawn."""
+    return any(a.field.startswith(("outcomes", "analysis")) for a in content.amendments)
+
+
+def others_rule(content: PageContent) -> str:
+    """How the outcomes beside the primary one are to be read."""
+    if not content.others:
+        return ""
+    estimates = [r.estimate for r in content.estimates if r.estimate is not None]
+    adjusted = any(c.p_adjusted is not None for e in estimates for c in e.contrasts)
+    several = sum(len(e.contrasts) for e in estimates) > 1
+    rule = NO_PRIMARY_RULE if content.primary is None else SECONDARY_RULE
+    if not several:
+        return rule
+    return f"{rule} {ADJUSTED if adjusted else UNADJUSTED}"
 
 
 def quality_summary(content: PageContent) -> str:
@@ -122,7 +162,8 @@ HEADINGS: Final = {
             "curves",
             "Through the effort",
             "Thin lines are single periods, bold lines the means, all laid over each other at "
-            "the start of the effort.",
+            "the start of the effort. Below, the mean difference with its band: noise alone would "
+            "put zero outside it anywhere at all only about 5 times in 100.",
         ),
         Heading("noise", "Noise: expected and seen"),
         Heading(
@@ -130,7 +171,7 @@ HEADINGS: Final = {
             "Does the answer hang on the method?",
             "The same question with other methods. The planned one is filled.",
         ),
-        Heading("others", "All outcomes", SECONDARY_RULE),
+        Heading("others", "All outcomes"),
         Heading("harms", "Symptoms and injuries"),
         Heading("blinding", "Who knew the condition"),
         Heading("changes", "Deviations and changes of plan"),

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
-ROW_MEAN: Final = "mean difference, 90 % and 95 % range"
 TOO_SMALL: Final = "too small\nto matter"
 ROW_NOISE: Final = "noise: how far this mean wanders by itself"
 PERIOD_AXIS: Final = "period, in the order held"
@@ -26,6 +26,11 @@ OUTCOMES_AXIS: Final = "difference in typical errors, better to the right"
 def zone_names(better_right: bool) -> tuple[str, str]:
     """What the two sides of a difference mean, left and right."""
     return ("← worse", "better →") if better_right else ("← better", "worse →")
+
+
+def row_mean(levels: Sequence[str]) -> str:
+    """Label of the row of the mean, with the levels of the ranges drawn around it."""
+    return f"mean difference, {' and '.join(levels)} range"
 
 
 def row_pairs(count: int, *, several: bool) -> str:

@@ -100,7 +100,7 @@ def _rests_on(verdict: Verdict, margin: str, span: str) -> str:
             f"{margin} that matters."
         )
     if verdict is Verdict.NO_WORTHWHILE_DIFFERENCE:
-        return f"Whatever difference there is, it is smaller than the {margin} that matters."
+        return f"The data leave room only for differences smaller than the {margin} that matters."
     return f"The data still fit anything in the range {span}; {margin} is what matters."
 
 
@@ -136,11 +136,11 @@ def facts(result: OutcomeResult, numbers: Numbers) -> tuple[Fact, ...]:
 
 
 def _how_big(contrast: Contrast, printer: Printer) -> Fact:
-    level = round(100 * contrast.interval.level)
+    level = printer.numbers.level(contrast.interval.level)
     return Fact(
         question="How big?",
         answer=printer.difference(contrast.estimate),
-        detail=f"{level} % range: {printer.interval(contrast.interval)}.",
+        detail=f"{level} range: {printer.interval(contrast.interval)}.",
     )
 
 
@@ -189,7 +189,7 @@ def _against_margin(decision: Decision | None, outcome: Outcome, numbers: Number
     return Fact(
         question=question,
         answer=answer,
-        detail=f"Set before the first period: {margin} is the least that matters.",
+        detail=f"Declared in the plan: {margin} is the least that matters.",
     )
 
 
