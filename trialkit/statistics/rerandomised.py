@@ -2,35 +2,117 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from itertools import combinations
+from math import comb, prod
+
 import numpy as np
+from numpy.typing import NDArray
 
 from trialkit.domain.estimates import Contrast
 from trialkit.domain.observations import Observations
-from trialkit.errors import Problem, UnanswerableError
+from trialkit.errors import Problem, RequestError
 from trialkit.statistics.contrasts import equivalence_level
+from trialkit.statistics.fixed_effects import place_in_block
 from trialkit.statistics.method_result import MethodResult
 from trialkit.statistics.options import EstimateOptions, Pair, pairs_to_compare
-from trialkit.statistics.paired import block_differences
+from trialkit.statistics.paired import block_differences, complete_blocks
 from trialkit.statistics.randomisation import RandomisationResult, replay_test, sign_flip_test
+
+Codes = NDArray[np.int8]
+
+# Up to this many orders all are listed; of more, a sample with a seed of its own.
+_LISTED = 100_000
+_SAMPLED = 9_999
 
 
 def rerandomised(obs: Observations, options: EstimateOptions) -> MethodResult:
-    """The design's own re-randomisation, intervals by inversion."""
+    """The design's own re-randomisation, intervals by inversion.
+
+    Without the sequences of a protocol the reference set is every swap of conditions inside
+    blocks, which is right when the order inside each block was drawn by itself.
+
+    Raises
+    ------
+    RequestError
+        When carryover is to be modelled: what it leaves changes with every re-randomisation.
+    """
+    if options.carryover:
+        raise RequestError(
+            Problem(
+                where="carryover",
+                found="a randomisation test",
+                wrong="a carryover term would have to be rebuilt for every possible order.",
+                fix="leave carryover out, or use method mixed.",
+            )
+        )
+    if obs.position is not None:
+        obs = replace(obs, position=place_in_block(obs.position, obs.block))
+    assumed = options.reference_sequences is None
     return MethodResult(
         method="randomisation",
-        contrasts=tuple(
-            _randomisation_contrast(obs, options, pair) for pair in pairs_to_compare(obs, options)
-        ),
+        contrasts=tuple(_contrast(obs, options, pair) for pair in pairs_to_compare(obs, options)),
         residual=None,
         residual_df=None,
         missing="The order is replayed over the measured periods only: right when the reason for "
         "missing has nothing to do with the condition.",
+        notes=(
+            "The randomisation test supposes that the order inside each block was drawn at random.",
+        )
+        if assumed
+        else (),
     )
 
 
-def _randomisation_contrast(obs: Observations, options: EstimateOptions, pair: Pair) -> Contrast:
-    wide = _randomisation_test(obs, options, pair, options.level)
-    narrow = _randomisation_test(obs, options, pair, equivalence_level(options.level))
+def within_block_swaps(obs: Observations, pair: Pair) -> tuple[Codes, bool]:
+    """Every order (m, n) that swaps two conditions inside blocks, the others left in place.
+
+    Codes are places in ``obs.levels``. The second result is false where there are too many and
+    a sample was drawn.
+
+    Examples
+    --------
+    >>> pairs = Observations(np.arange(4.0), np.array(list("abba")), np.array(list("1122")), "a")
+    >>> within_block_swaps(pairs, ("b", "a"))[0].tolist()
+    [[1, 0, 1, 0], [1, 0, 0, 1], [0, 1, 1, 0], [0, 1, 0, 1]]
+    """
+    run = np.array([obs.levels.index(c) for c in obs.condition.tolist()], dtype=np.int8)
+    one, other = (obs.levels.index(name) for name in pair)
+    places = [
+        np.flatnonzero((obs.block == block) & np.isin(run, (one, other)))
+        for block in np.unique(obs.block)
+    ]
+    counts = [comb(p.size, int(np.sum(run[p] == one))) for p in places]
+    if prod(counts) > _LISTED:
+        return _sampled_swaps(run, places), False
+    orders = run[None, :]
+    for rows in places:
+        arrangements = _arrangements(run[rows], one, other)
+        repeated = np.repeat(orders, len(arrangements), axis=0)
+        repeated[:, rows] = np.tile(arrangements, (len(orders), 1))
+        orders = repeated
+    return orders, True
+
+
+def _arrangements(codes: Codes, one: int, other: int) -> Codes:
+    chosen = list(combinations(range(codes.size), int(np.sum(codes == one))))
+    found = np.full((len(chosen), codes.size), other, dtype=np.int8)
+    for row, places in zip(found, chosen, strict=True):
+        row[list(places)] = one
+    return found
+
+
+def _sampled_swaps(run: Codes, places: list[NDArray[np.intp]]) -> Codes:
+    rng = np.random.default_rng(0)
+    orders = np.tile(run, (_SAMPLED, 1))
+    for rows in places:
+        orders[:, rows] = rng.permuted(orders[:, rows], axis=1)
+    return orders
+
+
+def _contrast(obs: Observations, options: EstimateOptions, pair: Pair) -> Contrast:
+    wide = _test(obs, options, pair, options.level)
+    narrow = _test(obs, options, pair, equivalence_level(options.level))
     return Contrast(
         condition=pair[0],
         reference=pair[1],
@@ -45,27 +127,24 @@ def _randomisation_contrast(obs: Observations, options: EstimateOptions, pair: P
     )
 
 
-def _randomisation_test(
+def _test(
     obs: Observations, options: EstimateOptions, pair: Pair, level: float
 ) -> RandomisationResult:
     adjust = ["block", *(["period"] if options.period_effect else [])]
     adjust += ["trend"] if options.trend else []
+    sequences: NDArray[np.integer]
     if options.reference_sequences is not None:
-        return replay_test(
-            obs,
-            np.asarray(options.reference_sequences),
-            exact=options.sequences_exact,
-            condition=pair[0],
-            adjust=tuple(adjust),
-            level=level,
-        )
-    if len(obs.levels) > 2 or len(adjust) > 1:
-        raise UnanswerableError(
-            Problem(
-                where="randomisation",
-                found="no sequences to replay",
-                wrong="with several conditions or further terms the drawn order must be known.",
-                fix="analyse the trial folder, or use method paired or mixed.",
-            )
-        )
-    return sign_flip_test(block_differences(obs, pair[0]), level=level)
+        sequences, exact = np.asarray(options.reference_sequences), options.sequences_exact
+    elif len(adjust) == 1 and _in_pairs(obs):
+        return sign_flip_test(block_differences(obs, pair[0]), level=level)
+    else:
+        sequences, exact = within_block_swaps(obs, pair)
+    return replay_test(
+        obs, sequences, exact=exact, condition=pair, adjust=tuple(adjust), level=level
+    )
+
+
+def _in_pairs(obs: Observations) -> bool:
+    complete = complete_blocks(obs)
+    sizes = np.unique(obs.block[complete], return_counts=True)[1]
+    return len(obs.levels) == 2 and bool(complete.any()) and bool(np.all(sizes == 2))
