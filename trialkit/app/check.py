@@ -6,11 +6,12 @@ from pathlib import Path
 
 from trialkit.app.answers import Answer
 from trialkit.app.documents import Document, problems_document
-from trialkit.app.folders import write_new_file
+from trialkit.app.folders import write_file, write_new_file
 from trialkit.design.repair import repair
 from trialkit.design.threats import find_threats
 from trialkit.domain.allocations import Severity, Threat
-from trialkit.errors import ProtocolError
+from trialkit.domain.plans import Plan
+from trialkit.errors import Problem, ProtocolError, RequestError
 from trialkit.protocol import load
 from trialkit.protocol.writing import to_toml
 
@@ -22,10 +23,17 @@ def protocol_path(path: Path) -> Path:
     return path / "protocol.toml" if path.is_dir() else path
 
 
-def check_protocol(path: Path, *, repair_to: Path | None) -> Answer:
+def check_protocol(
+    path: Path, *, repair_to: Path | None, report_to: Path | None = None
+) -> Answer:
     """Validate a protocol and list what threatens its answer.
 
     A file with problems ends with exit status 2, one whose question cannot be answered with 4.
+
+    Raises
+    ------
+    RequestError
+        When the file to repair to exists, or the report's ending says no format known here.
     """
     try:
         protocol = load(protocol_path(path))
@@ -45,7 +53,27 @@ def check_protocol(path: Path, *, repair_to: Path | None) -> Answer:
         write_new_file(repair_to, to_toml(repaired).encode())
         lines += ["", f"A repaired protocol is in {repair_to}:", *(f"  - {c}" for c in changes)]
         document["repaired"] = {"file": str(repair_to), "changes": list(changes)}
+    if report_to is not None:
+        write_file(report_to, _protocol_report(plan, report_to))
+        lines += ["", f"The protocol's checklist is in {report_to}"]
+        document["protocol_report"] = str(report_to)
     return Answer("\n".join(lines), document, exit_status=UNSOUND if unsound else 0)
+
+
+def _protocol_report(plan: Plan, path: Path) -> bytes:
+    from trialkit.report.protocol_page import FORMATS, protocol_report
+
+    ending = path.suffix.lower()
+    if ending not in FORMATS:
+        raise RequestError(
+            Problem(
+                where="--protocol-report",
+                found=path.name,
+                wrong="the ending says no format known here.",
+                fix="use " + " or ".join(FORMATS) + ".",
+            )
+        )
+    return protocol_report(plan, ending).encode()
 
 
 def _with_problems(error: ProtocolError) -> Answer:

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import platform
 from collections.abc import Iterator
 from datetime import datetime
-from importlib.metadata import version
 
 from trialkit.app.curves import condition_curves
 from trialkit.app.looks import opening_notes
@@ -15,12 +13,11 @@ from trialkit.app.page_quality import quality_rows
 from trialkit.app.recordings import stored_recordings
 from trialkit.app.replaying import with_null
 from trialkit.app.trials import Trial
+from trialkit.app.versions import versions
 from trialkit.domain.outcomes import Role
 from trialkit.journal import Entry
 from trialkit.journal.records import Covariate, Departure, Deviation, PeriodOpened, Phase
 from trialkit.report.content import Kind, OutcomeResult, PageContent, PeriodRow, Status
-
-_LIBRARIES = ("trialkit", "numpy", "scipy", "statsmodels", "pandas", "matplotlib", "pingouin")
 
 
 def page_content(
@@ -46,7 +43,7 @@ def page_content(
         limits=tuple(opening_notes(trial)),
         quality=tuple(quality_rows(trial, recordings)),
         seal=seal_facts(trial, head),
-        versions={"Python": platform.python_version()} | {n: version(n) for n in _LIBRARIES},
+        versions=versions(),
     )
 
 

@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 
 from trialkit.app.answers import Answer
 from trialkit.app.documents import Document, ends
+from trialkit.app.estimating import direction
+from trialkit.app.folders import write_file
+from trialkit.app.versions import versions
 from trialkit.errors import Problem, RequestError
 
 if TYPE_CHECKING:
@@ -29,7 +32,28 @@ class SeriesColumns:
     block: str
 
 
-def pool_table(path: Path, columns: SeriesColumns, *, reference: str, level: float) -> Answer:
+@dataclass(frozen=True, slots=True)
+class SeriesPage:
+    """Where to write the page of a series, and what the table does not say.
+
+    ``better`` is ``higher``, ``lower`` or empty.
+    """
+
+    path: Path
+    unit: str = ""
+    worthwhile: float | None = None
+    better: str = ""
+    invented: bool = False
+
+
+def pool_table(
+    path: Path,
+    columns: SeriesColumns,
+    *,
+    reference: str,
+    level: float,
+    page: SeriesPage | None = None,
+) -> Answer:
     """Read a long table of several athletes and pool their trials.
 
     Raises
@@ -51,7 +75,31 @@ def pool_table(path: Path, columns: SeriesColumns, *, reference: str, level: flo
     notes = [*result.notes]
     if left_out:
         notes.append(f"{left_out} incomplete pairs were left out.")
-    return Answer(series_text(result, notes), series_document(result, notes))
+    text, document = series_text(result, notes), series_document(result, notes)
+    if page is not None:
+        condition = next(c for c in sorted(set(frame[columns.condition])) if c != reference)
+        names = (columns.outcome, condition, reference)
+        write_file(page.path, _page_bytes(result, names, page))
+        text += f"\n\nThe page is {page.path}"
+        document["page"] = str(page.path)
+    return Answer(text, document)
+
+
+def _page_bytes(result: SeriesResult, names: tuple[str, str, str], page: SeriesPage) -> bytes:
+    from trialkit.report.series_content import SeriesQuestion
+    from trialkit.report.series_page import render_series
+
+    outcome, condition, reference = names
+    question = SeriesQuestion(
+        outcome=outcome,
+        condition=condition,
+        reference=reference,
+        unit=page.unit,
+        margin=page.worthwhile,
+        better=direction(page.better) if page.better else None,
+        invented=page.invented,
+    )
+    return render_series(result, question, versions=versions()).encode()
 
 
 def pair_differences(

@@ -20,6 +20,14 @@ def command(
             "--repair", metavar="FILE", help="Write a repaired protocol to this new file."
         ),
     ] = None,
+    protocol_report: Annotated[
+        Path | None,
+        typer.Option(
+            "--protocol-report",
+            metavar="FILE",
+            help="Write the protocol's checklist to this file (.html or .csv).",
+        ),
+    ] = None,
     as_json: JsonFlag = False,
 ) -> None:
     """Check a protocol file and list what threatens its answer, each threat with its size.
@@ -30,7 +38,7 @@ def command(
     """
     from trialkit.app.check import check_protocol
 
-    result = check_protocol(protocol, repair_to=repair)
+    result = check_protocol(protocol, repair_to=repair, report_to=protocol_report)
     emit(result.text, result.document, as_json=as_json)
     if result.exit_status:
         raise typer.Exit(result.exit_status)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -18,15 +19,29 @@ def command(
     reference: Annotated[str, typer.Option("--reference", help="The reference condition.")],
     block: Annotated[str, typer.Option("--block", help="Column of the block (pair).")],
     level: Annotated[float, typer.Option("--level", help="Confidence level.")] = 0.95,
+    page: Annotated[
+        Path | None, typer.Option("--page", metavar="FILE", help="Write the page of the series.")
+    ] = None,
+    unit: Annotated[str, typer.Option("--unit", help="Unit of the values, for the page.")] = "",
+    worthwhile: Annotated[
+        float | None, typer.Option("--worthwhile", help="The margin, shown on the page.")
+    ] = None,
+    better: Annotated[
+        str, typer.Option("--better", help="higher or lower, for the words of the page.")
+    ] = "",
+    invented: Annotated[
+        bool, typer.Option("--invented", help="Mark the page as made from invented data.")
+    ] = False,
     as_json: JsonFlag = False,
 ) -> None:
     """Pool a series: mean effect, spread of individual effects, shrunken estimates.
 
     Example: trialkit pool squad.csv --athlete name --outcome watts --condition warmup
-    --reference none --block pair
+    --reference none --block pair --page squad.html --unit W
     """
-    from trialkit.app.pooling import SeriesColumns, pool_table
+    from trialkit.app.pooling import SeriesColumns, SeriesPage, pool_table
 
     columns = SeriesColumns(athlete, outcome, condition, block)
-    result = pool_table(table, columns, reference=reference, level=level)
+    wanted = None if page is None else SeriesPage(page, unit, worthwhile, better, invented)
+    result = pool_table(table, columns, reference=reference, level=level, page=wanted)
     emit(result.text, result.document, as_json=as_json)

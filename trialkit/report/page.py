@@ -115,10 +115,7 @@ def _view(
         "titles": {name: p.title for name, p in pictures.items()},
         "curve_names": [name for name in pictures if name.startswith("curves-")],
         "blinding": page.blinding_lines(content),
-        "cautions": (
-            *(cautions.Caution(text, "") for text in content.plan.cautions),
-            *cautions.cautions_for(content.plan.hazards),
-        ),
+        "cautions": cautions.all_cautions(content.plan),
         "limits": limits_of(content),
         "sheet_limits": (*content.limits, *page.LIMITS),
         "others_rule": page.others_rule(content),

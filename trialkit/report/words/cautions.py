@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from trialkit.domain.plans import Hazards
+from trialkit.domain.plans import Hazards, Plan
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +58,12 @@ SUPPLEMENTS: Final = (
         f"common practice; {_FROM_MEMORY}",
     ),
 )
+
+
+def all_cautions(plan: Plan) -> tuple[Caution, ...]:
+    """The protocol's own cautions, then those its hazards call for."""
+    own = (Caution(text, "") for text in plan.cautions)
+    return (*own, *cautions_for(plan.hazards))
 
 
 def cautions_for(hazards: Hazards) -> tuple[Caution, ...]:

@@ -10,6 +10,11 @@ from trialkit.report.content import PageContent
 
 INVENTED: Final = "Invented data: nobody was measured"
 CHECKLIST: Final = "Items of the reporting guideline for n-of-1 trials (CENT 2015 numbering)"
+PROTOCOL_TITLE: Final = "Is the protocol complete?"
+PROTOCOL_CHECKLIST: Final = (
+    "Items of the reporting guideline (CENT 2015 numbering) that a plan answers, and fields of a "
+    "protocol (no numbers)"
+)
 QUALITY_OPEN: Final = "All checks of the data"
 CHECKLIST_OPEN: Final = "All items"
 WATERMARK: Final = "invented data"
@@ -184,6 +189,14 @@ HEADINGS: Final = {
             "What a reviewer asks for: filled, or named missing with the place to enter it.",
         ),
         Heading("quality", "Quality of the data"),
+        Heading(
+            "protocol",
+            "Before the first period",
+            "What the report will be asked for: filled, or named missing with the place to enter "
+            "it. Better said now than made up afterwards.",
+        ),
+        Heading("athletes", "Athlete by athlete"),
+        Heading("spread", "Do athletes differ?"),
         Heading("glossary", "Words"),
     )
 }
