@@ -22,7 +22,7 @@ from trialkit.planning.verdicts import ORDER, classify
 from trialkit.statistics.estimate import EstimateOptions, estimate
 
 NAMES = np.array(["ref", "one", "two"])
-TRIALS = 25
+TRIALS = 16
 
 
 def draw(conditions: int = 2, blocks: int = 6, truth: Truth | None = None, seed: int = 1) -> Trials:

@@ -225,10 +225,11 @@ def test_progress_ends_at_the_whole(make_plan):
     assert all(a.done < b.done for a, b in pairwise(seen))
 
 
-def test_memory_of_a_chunk_stays_within_its_budget(make_plan):
+@pytest.mark.parametrize("method", ["auto", "serial"])
+def test_memory_of_a_chunk_stays_within_its_budget(make_plan, method):
     import tracemalloc
 
-    plan = make_plan(blocks=24, missing=0.1, analysis={"trend": "linear"})
+    plan = make_plan(blocks=24, missing=0.1, analysis={"trend": "linear", "method": method})
     cells = []
 
     def keep(given, *_args, **_kwargs):

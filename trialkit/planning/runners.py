@@ -17,7 +17,7 @@ from trialkit.planning.verdicts import Tally
 Task = tuple[int, int, int]
 """Place of the cell in the list, number of the chunk, trials in it."""
 
-MB_PER_CHUNK = 24
+MB_PER_CHUNK = 32
 """Measured peak of one chunk of 2048 trials of up to 48 periods, with room to spare."""
 
 

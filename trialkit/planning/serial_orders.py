@@ -33,6 +33,9 @@ from trialkit.planning.small_matrices import Factors, factorise, full, place, tu
 from trialkit.planning.trials import Trials
 from trialkit.statistics.serial import SerialDesign
 
+_TOGETHER = 512
+"""Trials whose matrices are held at once (some 25 MB with 48 periods and many missed)."""
+
 
 @dataclass(frozen=True, eq=False)
 class _Node:
@@ -74,35 +77,47 @@ def _node(design: SerialDesign, phi: float) -> _Node:
 
 def fit_serial_orders(trials: Trials, terms: Terms) -> Fits:
     """Fit each trial by REML with serial correlation and Kenward-Roger error."""
+    n = trials.y.shape[1]
+    fits = Fits.without_answer(n)
+    for start in range(0, n, _TOGETHER):
+        places = np.arange(start, min(start + _TOGETHER, n))
+        fits = fits.put(places, _fit_together(trials.pick(places), terms))
+    return fits
+
+
+def _fit_together(trials: Trials, terms: Terms) -> Fits:
     columns = _columns(trials, terms)
-    nodes = _nodes(trials.y.shape[0])
-    scanned = [_at_node(columns, node) for node in nodes]
-    kept = scanned[0].kept
+    kept, log_det, squares, coefficient = _scan(columns)
     left = trials.y.shape[0] - kept[:-1].sum(axis=0)
     estimable = kept[-1 - (trials.conditions - 1) : -1].all(axis=0)
     places = np.flatnonzero(estimable & (left >= FEWEST_LEFT))
     fits = Fits.without_answer(left.size)
     if not places.size:
         return fits
-    left, q = left[places], len(kept)
-    squares = np.stack([f.pivots[-1][places] for f in scanned])
-    criterion = left * np.log(squares) + np.stack(
-        [
-            node.log_det + np.log(np.where(f.kept, f.pivots, 1.0)[:-1, places]).sum(axis=0)
-            for node, f in zip(nodes, scanned, strict=True)
-        ]
-    )
-    centre, weights = lowest_between(criterion)
-    coefficient = np.stack([f.L[place(q - 1, q - 2), places] for f in scanned])
+    left, squares = left[places], squares[:, places]
+    centre, weights = lowest_between(log_det[:, places] + left * np.log(squares))
     figures = _figures(columns[..., places], centre, left)
     plain, adjusted, df = (weights * figures).sum(axis=1)
     answer = Fits(
-        (weights * around(coefficient, centre)).sum(axis=0),
+        (weights * around(coefficient[:, places], centre)).sum(axis=0),
         (weights * around(squares, centre)).sum(axis=0) / left,
         np.maximum(adjusted, plain),
         np.maximum(df, 1.0),
     )
     return fits.put(places, answer)
+
+
+def _scan(columns: Floats) -> tuple[NDArray[np.bool_], Floats, Floats, Floats]:
+    """Columns kept, and at each node the log determinants, residual squares and coefficient."""
+    q, periods, trials = columns.shape
+    log_det, squares, coefficient = np.empty((3, NODES.size, trials))
+    for k, node in enumerate(_nodes(periods)):
+        factors = _at_node(columns, node)
+        pivots = np.where(factors.kept, factors.pivots, 1.0)[:-1]
+        log_det[k] = node.log_det + np.log(pivots).sum(axis=0)
+        squares[k] = factors.pivots[-1]
+        coefficient[k] = factors.L[place(q - 1, q - 2)]
+    return factors.kept, log_det, squares, coefficient
 
 
 def _columns(trials: Trials, terms: Terms) -> Floats:
