@@ -80,6 +80,8 @@ def test_incomplete_blocks_of_three() -> None:
     result = run(trial(6, k=3, drop=(1, 9)))
     assert result.method == "mixed"
     assert len(result.contrasts) == 2
+    assert any(note.startswith("All conditions at once: F(2, ") for note in result.notes)
+    assert not any("at once" in note for note in run(trial()).notes)
 
 
 # -- few pairs ----------------------------------------------------------------------------------

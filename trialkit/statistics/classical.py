@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from scipy import stats
+
 from trialkit.domain.observations import Observations
 from trialkit.statistics.method_result import MethodResult, evidence_of, left_out_note
 from trialkit.statistics.mixed import MixedFit, fit_mixed
@@ -19,6 +21,10 @@ def paired(obs: Observations, options: EstimateOptions) -> MethodResult:
     fit = fit_fixed_blocks(obs, options.terms)
     dropped = obs.n - int(complete_blocks(obs).sum())
     notes = [left_out_note(fit.left_out)] if fit.left_out else []
+    if len(obs.levels) > 2:
+        F, numerator, denominator = fit.f_test()
+        p = float(stats.f.sf(F, numerator, denominator))
+        notes.append(_joint_note(F, numerator, denominator, p=p))
     if dropped:
         notes.append(f"{dropped} periods in incomplete blocks are not used by this method.")
     contrasts = tuple(
@@ -71,6 +77,9 @@ def _mixed(obs: Observations, options: EstimateOptions, small_sample: str) -> Me
 
 def _mixed_notes(fit: MixedFit) -> tuple[str, ...]:
     notes = [left_out_note(fit.left_out)] if fit.left_out else []
+    if len(fit.columns.levels) > 2:
+        test = fit.f_test()
+        notes.append(_joint_note(test.F, test.numerator_df, test.denominator_df, p=test.p))
     if fit.at_boundary:
         notes.append(
             "The block variance is estimated at zero. That is an estimate, not proof that blocks "
@@ -78,3 +87,10 @@ def _mixed_notes(fit: MixedFit) -> tuple[str, ...]:
             "(5 to 6 % instead of 5 %)."
         )
     return tuple(notes)
+
+
+def _joint_note(F: float, numerator: int, denominator: float, *, p: float) -> str:
+    return (
+        f"All conditions at once: F({numerator}, {denominator:.3g}) = {F:.3g}, p = {p:.2g}; single "
+        "comparisons carry p values adjusted for their number (Holm)."
+    )

@@ -20,6 +20,7 @@ from trialkit.statistics.fixed_effects import Array
 # grid over all ratios comes before any local search. The top of the grid stands for "noise only
 # between blocks"; 1e10 is past every ratio a measured trial can show.
 _GRID = np.expm1(np.linspace(0.0, log(1e10), 97))
+_ALL_BETWEEN = 1e9
 # Newton's steps end when they move the ratio by less than this share of it.
 _ROUNDING = 1e-12
 _MOST_STEPS = 100
@@ -159,16 +160,11 @@ def fit_blocks(y: Array, rotation: BlockRotation) -> BlockFit:
     inside = z[d == 0.0]
     within = float(inside @ inside) if inside.size else inf
     if within <= 1e-20 * max(float(y @ y), 1e-300) or not z.any():
-        raise UnanswerableError(
-            Problem(
-                where="outcome",
-                found="values without any noise inside the blocks",
-                wrong="a mixed model has nothing to judge a difference by.",
-                fix="check the outcome column, or repeat the conditions in more blocks.",
-            )
-        )
+        raise UnanswerableError(_no_noise())
     z2 = z**2
     ratio = _best_ratio(z2, d)
+    if ratio * d.max() > _ALL_BETWEEN:
+        raise UnanswerableError(_no_noise())
     w = 1 + ratio * d
     residual = float((z2 / w).sum()) / m
     return BlockFit(
@@ -179,6 +175,15 @@ def fit_blocks(y: Array, rotation: BlockRotation) -> BlockFit:
         residual=residual,
         criterion=float(np.log(w).sum() + m * log(residual) + m),
         information_inverse=_information_inverse(d / w, 1 / w) * residual**2,
+    )
+
+
+def _no_noise() -> Problem:
+    return Problem(
+        where="outcome",
+        found="values without any noise inside the blocks",
+        wrong="a mixed model has nothing to judge a difference by.",
+        fix="check the outcome column, or repeat the conditions in more blocks.",
     )
 
 
