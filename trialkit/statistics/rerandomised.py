@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import combinations
-from math import comb, prod
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,12 +16,10 @@ from trialkit.statistics.method_result import MethodResult
 from trialkit.statistics.options import EstimateOptions, Pair, pairs_to_compare
 from trialkit.statistics.paired import block_differences, complete_blocks
 from trialkit.statistics.randomisation import RandomisationResult, replay_test, sign_flip_test
+from trialkit.statistics.swaps import SwapSet, swaps_within_blocks
 
-Codes = NDArray[np.int8]
-
-# Up to this many orders all are listed; of more, a sample with a seed of its own.
+# Up to this many orders all are listed; of more, a sample.
 _LISTED = 100_000
-_SAMPLED = 9_999
 
 
 def rerandomised(obs: Observations, options: EstimateOptions) -> MethodResult:
@@ -64,50 +60,20 @@ def rerandomised(obs: Observations, options: EstimateOptions) -> MethodResult:
     )
 
 
-def within_block_swaps(obs: Observations, pair: Pair) -> tuple[Codes, bool]:
-    """Every order (m, n) that swaps two conditions inside blocks, the others left in place.
-
-    Codes are places in ``obs.levels``. The second result is false where there are too many and
-    a sample was drawn.
+def swaps_of(obs: Observations, pair: Pair) -> SwapSet:
+    """Every order that swaps two conditions inside blocks, the others left in place.
 
     Examples
     --------
     >>> pairs = Observations(np.arange(4.0), np.array(list("abba")), np.array(list("1122")), "a")
-    >>> within_block_swaps(pairs, ("b", "a"))[0].tolist()
-    [[1, 0, 1, 0], [1, 0, 0, 1], [0, 1, 1, 0], [0, 1, 0, 1]]
+    >>> sorted(swaps_of(pairs, ("b", "a")).sequences.tolist())
+    [[0, 1, 0, 1], [0, 1, 1, 0], [1, 0, 0, 1], [1, 0, 1, 0]]
     """
-    run = np.array([obs.levels.index(c) for c in obs.condition.tolist()], dtype=np.int8)
-    one, other = (obs.levels.index(name) for name in pair)
-    places = [
-        np.flatnonzero((obs.block == block) & np.isin(run, (one, other)))
-        for block in np.unique(obs.block)
-    ]
-    counts = [comb(p.size, int(np.sum(run[p] == one))) for p in places]
-    if prod(counts) > _LISTED:
-        return _sampled_swaps(run, places), False
-    orders = run[None, :]
-    for rows in places:
-        arrangements = _arrangements(run[rows], one, other)
-        repeated = np.repeat(orders, len(arrangements), axis=0)
-        repeated[:, rows] = np.tile(arrangements, (len(orders), 1))
-        orders = repeated
-    return orders, True
-
-
-def _arrangements(codes: Codes, one: int, other: int) -> Codes:
-    chosen = list(combinations(range(codes.size), int(np.sum(codes == one))))
-    found = np.full((len(chosen), codes.size), other, dtype=np.int8)
-    for row, places in zip(found, chosen, strict=True):
-        row[list(places)] = one
-    return found
-
-
-def _sampled_swaps(run: Codes, places: list[NDArray[np.intp]]) -> Codes:
-    rng = np.random.default_rng(0)
-    orders = np.tile(run, (_SAMPLED, 1))
-    for rows in places:
-        orders[:, rows] = rng.permuted(orders[:, rows], axis=1)
-    return orders
+    swapped = np.isin(obs.condition, pair)
+    # A row in a block of its own keeps its condition.
+    alone = np.char.add("row ", np.arange(obs.n).astype(str))
+    held = replace(obs, block=np.where(swapped, np.char.add("block ", obs.block), alone))
+    return swaps_within_blocks(held, max_exact=_LISTED)
 
 
 def _contrast(obs: Observations, options: EstimateOptions, pair: Pair) -> Contrast:
@@ -138,7 +104,8 @@ def _test(
     elif len(adjust) == 1 and _in_pairs(obs):
         return sign_flip_test(block_differences(obs, pair[0]), level=level)
     else:
-        sequences, exact = within_block_swaps(obs, pair)
+        swaps = swaps_of(obs, pair)
+        sequences, exact = swaps.sequences, swaps.exact
     return replay_test(
         obs, sequences, exact=exact, condition=pair, adjust=tuple(adjust), level=level
     )
