@@ -11,6 +11,7 @@ import pytest
 from scipy.stats import chi2, norm, t
 
 from trialkit.statistics.quadrature import noncentral_t_cdf
+from trialkit.statistics.series import pool_series
 from trialkit.statistics.series_model import (
     Effects,
     at_spread,
@@ -98,3 +99,26 @@ def test_shrinkage_of_one_member(pairs):
     found = at_spread(np.zeros(5), np.full(5, 8 / pairs), 1.0)
     assert sqrt(8 / pairs) == pytest.approx(want[f"individual_se_k{pairs}"], rel=1e-9)
     assert found.weight[0] == pytest.approx(want[f"shrink_weight_k{pairs}"], rel=1e-9)
+
+
+FOLDER = ROOT / "series_models"
+SERIES = json.loads((FOLDER / "data.json").read_text())
+FITTED = json.loads((FOLDER / "expected.json").read_text())
+
+
+@pytest.mark.parametrize("name", [n for n in FITTED if FITTED[n]["sd_individual"] > 1e-6])
+def test_series_against_lme4_and_pbkrtest(name):
+    found, want = pool_series(SERIES[name]), FITTED[name]
+    # lme4 stops when its criterion is flat to about 1e-12: variances are good to about 1e-6.
+    assert found.mean.estimate == pytest.approx(want["mean"], rel=2e-6)
+    assert found.mean.se == pytest.approx(want["se"], rel=2e-6)
+    assert found.mean.df == pytest.approx(want["df"], rel=2e-6)
+    assert found.mean.p == pytest.approx(want["p"], rel=2e-5)
+    assert found.sd_individual.value == pytest.approx(want["sd_individual"], rel=2e-6)
+
+
+def test_series_with_no_spread_is_at_the_same_boundary():
+    found, want = pool_series(SERIES["alike"]), FITTED["alike"]
+    assert want["sd_individual"] < 1e-6
+    assert found.sd_individual.value == 0
+    assert found.mean.estimate == pytest.approx(want["mean"], rel=1e-9)

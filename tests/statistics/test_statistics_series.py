@@ -8,16 +8,15 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import f_oneway, t, ttest_1samp
+from scipy.stats import f_oneway, ttest_1samp
 
 from trialkit.errors import RequestError, UnanswerableError
 from trialkit.statistics.bayes import NoisePrior
-from trialkit.statistics.series import pool_series
+from trialkit.statistics.series import mean_effect, pool_series
 from trialkit.statistics.series_model import (
     Effects,
-    at_spread,
     beliefs,
-    refined_mean_se,
+    restricted_fit,
     restricted_log_likelihood,
     restricted_spread,
     spread_interval,
@@ -146,10 +145,8 @@ def test_error_of_the_mean_and_cover_of_the_spread(sizes, spread):
     for _ in range(trials):
         value = rng.normal(0, np.sqrt(spread**2 + noise * shape))
         effects = Effects(value, shape, noise * rng.chisquare(df) / df, df)
-        psi = restricted_spread(value, effects.variance)
-        mean = at_spread(value, effects.variance, psi).mean
-        se = refined_mean_se(value, effects.variance, psi)
-        wrong += abs(mean / se) > t.ppf(0.975, len(sizes) - 1)
+        mean = mean_effect(effects, *restricted_fit(effects), level=0.95)
+        wrong += not mean.ci.low <= 0 <= mean.ci.high
         ends, _ = spread_interval(effects, 0.95)
         covered += ends.low <= spread <= ends.high
     mc_error = np.sqrt(0.05 * 0.95 / trials)

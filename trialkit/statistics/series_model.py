@@ -8,7 +8,9 @@ Q profile.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 from math import inf, sqrt
 
 import numpy as np
@@ -123,17 +125,55 @@ def restricted_spread(value: Floats, variance: Floats) -> float:
         mean = float(w @ value) / float(w.sum())
         return float((w**2) @ (value - mean) ** 2 + (w**2).sum() / w.sum() - w.sum())
 
-    top = float(np.ptp(value)) ** 2 + float(variance.max())
+    def height(square: float) -> float:
+        psi = np.array([sqrt(square)])
+        return float(restricted_log_likelihood(value, variance[None, :], psi)[0])
+
+    return sqrt(_highest(slope, height, top=float(np.ptp(value)) ** 2 + float(variance.max())))
+
+
+def restricted_fit(effects: Effects) -> tuple[float, float]:
+    """Variances of individual effects and of noise by restricted likelihood of both together.
+
+    The noise on its df counts as what the repeats within athletes say. With the ratio of the two
+    variances given, the noise variance has a closed form.
+    """
+    if effects.df == inf:
+        return restricted_spread(effects.value, effects.variance) ** 2, effects.noise
+    total_df = effects.df + effects.value.size - 1
+
+    def parts(ratio: float) -> tuple[Floats, Floats, float]:
+        w = 1 / (ratio + effects.shape)
+        apart = (effects.value - float(w @ effects.value) / float(w.sum())) ** 2
+        return w, apart, effects.noise * effects.df + float(w @ apart)
+
+    def slope(ratio: float) -> float:
+        w, apart, squares = parts(ratio)
+        gain = total_df * float((w**2) @ apart) / squares
+        return float(gain + (w**2).sum() / w.sum() - w.sum())
+
+    def height(ratio: float) -> float:
+        w, _, squares = parts(ratio)
+        return float(np.log(w).sum() - np.log(w.sum()) - total_df * np.log(squares))
+
+    top = float(np.ptp(effects.value)) ** 2 / effects.noise + float(effects.shape.max())
+    ratio = _highest(slope, height, top=top)
+    noise = parts(ratio)[2] / total_df
+    return ratio * noise, noise
+
+
+def _highest(
+    slope: Callable[[float], float], height: Callable[[float], float], *, top: float
+) -> float:
+    """Highest point of a smooth function on [0, infinity), which may have several peaks."""
     grid = np.concatenate(([0.0], top * np.geomspace(1e-8, 4.0, 120)))
     slopes = [slope(x) for x in grid]
     peaks = [
-        brentq(slope, low, high, xtol=1e-16 * top, rtol=1e-14)
-        for low, high, a, b in zip(grid, grid[1:], slopes, slopes[1:], strict=False)
-        if a > 0 >= b
+        float(brentq(slope, low, high, xtol=1e-16 * top, rtol=1e-14))
+        for (low, high), (before, after) in zip(pairwise(grid), pairwise(slopes), strict=True)
+        if before > 0 >= after
     ]
-    tried = np.sqrt([0.0, *peaks])
-    heights = restricted_log_likelihood(value, np.tile(variance, (tried.size, 1)), tried)
-    return float(tried[int(np.argmax(heights))])
+    return max([0.0, *peaks], key=height)
 
 
 def refined_mean_se(value: Floats, variance: Floats, sd_individual: float) -> float:
@@ -145,6 +185,28 @@ def refined_mean_se(value: Floats, variance: Floats, sd_individual: float) -> fl
     w = 1 / (sd_individual**2 + variance)
     mean = float(w @ value) / float(w.sum())
     return sqrt(float(w @ (value - mean) ** 2) / ((value.size - 1) * float(w.sum())))
+
+
+def kenward_roger(effects: Effects, individual: float, noise: float) -> tuple[float, float]:
+    """Standard error of the mean and its df, for variances from `restricted_fit`.
+
+    Kenward & Roger (1997, Biometrics 53:983), written out for one mean of independent effects
+    with variance ``individual`` + ``shape`` * ``noise``; equal to the t on athletes' means when
+    all have as many pairs.
+    """
+    w = 1 / (individual + effects.shape * noise)
+    phi = 1 / float(w.sum())
+    projected = np.diag(w) - np.outer(w, w) * phi
+    # Derivatives of the covariance matrix (a diagonal) by the two variances.
+    directions = np.stack((np.ones_like(w), effects.shape))
+    information = 0.5 * np.einsum("ij,aj,ij,bi->ab", projected, directions, projected, directions)
+    information[1, 1] += effects.df / (2 * noise**2)
+    covariance = np.linalg.inv(information)
+    P = -directions @ w**2
+    Q = (directions * w**3) @ directions.T
+    adjusted = phi + 2 * phi**2 * float(np.sum(covariance * (Q - phi * np.outer(P, P))))
+    gradient = -(phi**2) * P
+    return sqrt(adjusted), 2 * phi**2 / float(gradient @ covariance @ gradient)
 
 
 def spread_interval(effects: Effects, level: float) -> tuple[Interval, float]:
