@@ -139,7 +139,7 @@ def test_unusable_series_are_refused():
 )
 def test_error_of_the_mean_and_cover_of_the_spread(sizes, spread):
     """4 Monte-Carlo errors; the spread's interval may cover too much where the spread is zero."""
-    rng, trials, noise = np.random.default_rng(6), 800, 2.0
+    rng, trials, noise = np.random.default_rng(6), 300, 2.0
     shape, df = 1 / np.array(sizes), float(sum(sizes) - len(sizes))
     wrong = covered = 0
     for _ in range(trials):

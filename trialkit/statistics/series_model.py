@@ -217,7 +217,7 @@ def spread_interval(effects: Effects, level: float) -> tuple[Interval, float]:
     Iyer, Wang & Mathew 2004, J Am Stat Assoc 99:1060). The p is that of the F test; an end is
     zero where the data do not rule zero out.
     """
-    ratio, weight = _noise_nodes(effects.df)
+    ratio, weight = _noise_nodes(effects.df, 2 * _NOISE_NODES)
     noise = effects.noise / ratio**2
 
     def belief(square: float) -> float:
@@ -237,10 +237,10 @@ def spread_interval(effects: Effects, level: float) -> tuple[Interval, float]:
     return Interval(ends[0], ends[1], level), p
 
 
-def _noise_nodes(df: float) -> tuple[Floats, Floats]:
+def _noise_nodes(df: float, count: int) -> tuple[Floats, Floats]:
     if df == inf:
         return np.ones(1), np.ones(1)
-    return sd_ratio_nodes(df)
+    return sd_ratio_nodes(df, count)
 
 
 def beliefs(effects: Effects) -> tuple[list[MixturePosterior], MixturePosterior]:
@@ -252,9 +252,7 @@ def beliefs(effects: Effects) -> tuple[list[MixturePosterior], MixturePosterior]
     priors tried by simulation this one covered best. A shrunken effect at the estimated spread
     would look surer than it is: its usual 95 % interval covers 83-93 %.
     """
-    ratio, noise_weight = (
-        (np.ones(1), np.ones(1)) if effects.df == inf else sd_ratio_nodes(effects.df, _NOISE_NODES)
-    )
+    ratio, noise_weight = _noise_nodes(effects.df, _NOISE_NODES)
     scale = 2 * sqrt(float(np.median(effects.variance)))
     # (noise, spread) flattened to one axis of components.
     psi = np.tile(scale * np.exp(_LOG_PSI), ratio.size)
