@@ -33,7 +33,9 @@ class RecordRequest:
     unit: str = ""
     table: Path | None = None
     deviation: str = ""
+    moved_to: str = ""
     delivered: str = ""
+    fidelity: str = "full"
     expectation: str = ""
     guess: str = ""
     person: str = "athlete"
@@ -111,9 +113,9 @@ def _about_period(trial: Trial, request: RecordRequest) -> Iterator[Draft]:
     """Yield entries about how a period went, apart from its results."""
     if request.delivered:
         condition = _condition(trial.plan, "--delivered", request.delivered)
-        yield Draft(
-            Kind.DELIVERED, {"period": period_or_current(trial, request.period), **condition}
-        )
+        about = {"fidelity": request.fidelity, "detail": request.reason.strip() or None}
+        period = period_or_current(trial, request.period)
+        yield Draft(Kind.DELIVERED, {"period": period, **condition, **about})
     if request.expectation:
         expects = _condition(trial.plan, "--expectation", request.expectation)["condition"]
         yield Draft(
@@ -176,7 +178,12 @@ def _deviation_draft(trial: Trial, request: RecordRequest) -> Draft:
         )
     return Draft(
         Kind.DEVIATION,
-        {"period": number, "what": request.deviation, "reason": _reason(request, "--deviation")},
+        {
+            "period": number,
+            "what": request.deviation,
+            "reason": _reason(request, "--deviation"),
+            "moved_to": request.moved_to or None,
+        },
     )
 
 

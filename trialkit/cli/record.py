@@ -31,9 +31,15 @@ def command(
     deviation: Annotated[
         str, typer.Option("--deviation", help="missed, moved, aborted or swapped.")
     ] = "",
+    moved_to: Annotated[
+        str, typer.Option("--moved-to", metavar="YYYY-MM-DD", help="New day of a moved period.")
+    ] = "",
     delivered: Annotated[
         str, typer.Option("--delivered", help="Condition that was really delivered.")
     ] = "",
+    fidelity: Annotated[
+        str, typer.Option("--fidelity", help="How far it went by its recipe: full, partial, none.")
+    ] = "full",
     expectation: Annotated[
         str, typer.Option("--expectation", help="Condition expected to do better, asked before.")
     ] = "",
@@ -84,7 +90,9 @@ def command(
         unit=unit,
         table=table,
         deviation=deviation,
+        moved_to=moved_to,
         delivered=delivered,
+        fidelity=fidelity,
         expectation=expectation,
         guess=guess,
         person=person,
