@@ -12,7 +12,7 @@ _CHOICES = (
     "below it with them. Correlation along time and drift cost it precision, not validity, because "
     "the order is random.",
     "- Incomplete pairs: the mixed model with Kenward-Roger. It uses the periods that complete "
-    "pairs throw away; its price is an error rate of up to 6 % when blocks do not differ at all, "
+    "pairs throw away; its price is an error rate of 5 to 6 % when blocks do not differ at all, "
     "which the tool says whenever it estimates the block variance at zero.",
     "- Serial model: without a block term and with the 2009 correction. In randomised pairs it "
     "never exceeds 5 % by more than its Monte-Carlo error; with a block term it is nearer to 5 % "
