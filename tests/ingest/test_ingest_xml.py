@@ -127,8 +127,11 @@ LAUGHS = '<!DOCTYPE gpx [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;&a;">]>'
 @pytest.mark.parametrize(
     ("name", "text", "says"),
     [
-        ("bomb.gpx", gpx("<trkpt><time>&b;</time></trkpt>", head=LAUGHS), "no format|entity|XML"),
-        ("dtd.tcx", tcx().replace("?>", '?><!DOCTYPE x SYSTEM "file:///etc/passwd">'), "."),
+        ("bomb.gpx", gpx("<trkpt><time>&b;</time></trkpt>", head=LAUGHS), "entity declaration"),
+        ("dtd.tcx", tcx().replace("?>", '?><!DOCTYPE x SYSTEM "f">'), "a document type"),
+        ("attributes.gpx", gpx("<a " + "b='1' " * 20_000 + "/>"), "without a new element"),
+        ("comment.gpx", gpx("<!--" + "<a>" * 30_000 + "-->"), "a comment or instruction"),
+        ("wide.gpx", gpx("").encode("utf-16-le").decode("latin-1"), "XML file of another kind"),
         ("deep.gpx", gpx("<a>" * 200 + "</a>" * 200), "nested more than"),
         ("plan.gpx", gpx("<trkpt lat='1' lon='1'></trkpt>"), "none with a time"),
         ("other.xml", "<?xml version='1.0'?><note><to>me</to></note>", "XML file of another kind"),

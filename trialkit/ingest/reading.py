@@ -80,6 +80,8 @@ def read_recording(path: Path, *, options: ReadOptions = _DEFAULTS) -> Recording
     for reader in known:
         try:
             claimed = reader.claims(source)
+        except TrialkitError:
+            raise
         except Exception as error:  # noqa: BLE001 - as above
             notes = (*notes, f"reader {reader.name!r} failed on this file: {error}")
             continue
