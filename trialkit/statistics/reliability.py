@@ -136,7 +136,7 @@ def reliability(table: Floats, *, level: float = 0.95) -> Reliability:
     icc = _correlations(complete, level)
     if icc is None:
         notes.append(_NO_CORRELATION)
-    changes = tuple(_change(table, k, level) for k, _ in pairwise(range(table.shape[1])))
+    changes = tuple(_change(table, k, level) for k in range(table.shape[1] - 1))
     two_trials = table.shape[1] == 2
     return Reliability(
         typical_error=typical_error,
