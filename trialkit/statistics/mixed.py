@@ -77,18 +77,25 @@ def fit_mixed(obs: Observations, terms: Terms) -> MixedFit:
     UnanswerableError
         When a condition is not estimable, or the noise cannot be split or is not there.
     """
-    means, repeats = period_means(obs), measurements_per_period(obs)
-    inside = obs.value - means.value[period_of(obs)]
-    # Repeats that never differ only repeat their period, however many there are.
-    if np.all(repeats == repeats[0]) or np.abs(inside).max() <= _EQUAL * np.ptp(obs.value):
-        obs, repeats = means, np.ones(means.n, dtype=int)
+    single = _means_say_it_all(obs)
+    if single:
+        obs = period_means(obs)
     columns, left_out = assemble(
         nuisance_columns(obs, terms), condition_columns(obs), np.ones((obs.n, 1))
     )
-    if np.ptp(repeats) > 0:
+    if not single:
         return _with_periods(obs, columns, tuple(left_out))
     fit = fit_blocks(obs.value, BlockRotation.of(columns.matrix, block_indicators(obs.block)))
     return MixedFit(columns, fit, fit.block, fit.residual, fit.residual_df, tuple(left_out))
+
+
+def _means_say_it_all(obs: Observations) -> bool:
+    """Whether every period has the same number of measurements, or repeats that never differ."""
+    repeats = measurements_per_period(obs)
+    if repeats.min() == repeats.max():
+        return True
+    inside = obs.value - period_means(obs).value[period_of(obs)]
+    return bool(np.abs(inside).max() <= _EQUAL * np.ptp(obs.value))
 
 
 def _with_periods(obs: Observations, columns: Columns, left_out: tuple[str, ...]) -> MixedFit:

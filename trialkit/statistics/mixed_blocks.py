@@ -19,10 +19,11 @@ from trialkit.statistics.fixed_effects import Array
 # The restricted likelihood can have two modes (seen with a trend and two missing periods), so a
 # grid over all ratios comes before any local search. The top of the grid stands for "noise only
 # between blocks"; 1e10 is past every ratio a measured trial can show.
-_GRID = np.expm1(np.linspace(0.0, log(1e10), 97))
+_GRID = np.expm1(np.linspace(0.0, log(1e10), 61))
 _ALL_BETWEEN = 1e9
-# Newton's steps end when they move the ratio by less than this share of it.
-_ROUNDING = 1e-12
+# Newton's steps end when one moves the ratio by less than this share of it: the error that is
+# left is of the order of the square.
+_CLOSE = 1e-7
 _MOST_STEPS = 100
 
 
@@ -127,13 +128,14 @@ class _ContrastParts:
         Za = Z.T @ a
         h = fit.rotation.basis.T @ (Z @ Za)
         w = 1 + r * d
-        h2, Za2 = h**2, float(Za @ Za)
+        hw = h / w
+        a2, Za2, h2_w, h2_w2 = float(a @ a), float(Za @ Za), float(h @ hw), float(hw @ hw)
         return cls(
-            estimate=float(a @ fit.y - r * np.sum(h * fit.z / w)),
-            v=float(a @ a + r * Za2 - r**2 * np.sum(h2 / w)),
-            v_block=float(Za2 - np.sum(2 * r * h2 / w - r**2 * h2 * d / w**2)),
-            v_residual=float(a @ a + r**2 * np.sum(h2 / w**2)),
-            h2_w3=float(np.sum(h2 / w**3)),
+            estimate=float(a @ fit.y) - r * float(hw @ fit.z),
+            v=a2 + r * Za2 - r**2 * h2_w,
+            v_block=Za2 - 2 * r * h2_w + r**2 * float((hw * d) @ hw),
+            v_residual=a2 + r**2 * h2_w2,
+            h2_w3=float((hw / w) @ hw),
         )
 
     def satterthwaite_df(self, fit: BlockFit) -> float:
@@ -200,15 +202,14 @@ def _best_ratio(z2: Array, d: Array) -> float:
     criterion = np.log(w).sum(axis=1) + z2.size * np.log((z2 / w).sum(axis=1))
     best = int(criterion.argmin())
     low, high = float(grid[max(best - 1, 0)]), float(grid[min(best + 1, grid.size - 1)])
-    slope, _ = _slope_and_bend(z2, d, low)
-    if slope >= 0:
-        return low
-    return _root(z2, d, low=low, high=high)
+    if best == 0 and _slope_and_bend(z2, d, 0.0)[0] >= 0:
+        return 0.0
+    return _root(z2, d, low=low, start=float(grid[best]) or high / 2, high=high)
 
 
-def _root(z2: Array, d: Array, *, low: float, high: float) -> float:
+def _root(z2: Array, d: Array, *, low: float, start: float, high: float) -> float:
     """Ratio at which the slope of the criterion vanishes: Newton's steps, kept in the bracket."""
-    ratio = (low + high) / 2
+    ratio = start
     for _ in range(_MOST_STEPS):
         slope, bend = _slope_and_bend(z2, d, ratio)
         if slope < 0:
@@ -218,7 +219,7 @@ def _root(z2: Array, d: Array, *, low: float, high: float) -> float:
         following = ratio - slope / bend if bend > 0 else low - 1
         if not low <= following <= high:
             following = (low + high) / 2
-        if abs(following - ratio) <= _ROUNDING * ratio:
+        if abs(following - ratio) <= _CLOSE * ratio:
             return following
         ratio = following
     return ratio
