@@ -84,7 +84,7 @@ def test_clock_times_are_local_in_the_zone_that_was_said(write):
     recording = read_recording(
         write("a.csv", STAMPED), options=ReadOptions(time_zone="Europe/Oslo")
     )
-    assert recording.started_at.utcoffset() == timedelta(hours=1)
+    assert recording.started_at.utcoffset() == timedelta(0)
     found = find_segment(recording, "x", [rule])
     assert (found.start_s, found.end_s, found.origin) == (60, 240, "clock time (CET)")
     with pytest.raises(RequestError, match="no time zone"):
@@ -94,9 +94,12 @@ def test_clock_times_are_local_in_the_zone_that_was_said(write):
 def test_a_fit_file_tells_its_own_offset(write, hand_fit):
     stamp = 1_141_315_200
     fit = hand_fit().define(0, 20, [(253, 4, 0x86), (3, 1, 2)]).data(0, (stamp, 4), (100, 1))
+    fit.data(0, (stamp + 100, 4), (100, 1))
     fit.define(1, 34, [(253, 4, 0x86), (5, 4, 0x86)]).data(1, (stamp + 9, 4), (stamp + 5409, 4))
     recording = read_recording(write("a.fit", fit.bytes()))
-    assert recording.started_at.utcoffset() == timedelta(minutes=90)
+    assert recording.zone.utcoffset(None) == timedelta(minutes=90)
+    rule = SegmentRule("x", clock=("17:30", "17:31"))
+    assert find_segment(recording, "x", [rule]).origin == "clock time (UTC+01:30)"
 
 
 def test_a_second_sensor_has_the_limits_of_the_first(make_recording):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, tzinfo
 from enum import StrEnum
 
 import numpy as np
@@ -80,7 +80,8 @@ class Recording:
 
     ``started_at`` is timezone-aware, or None when the file has only elapsed time. ``fault`` says
     what was wrong when ``integrity`` is not OK; ``notes`` lists what a careful reader would want
-    to know (unknown columns, invalid codes dropped, duplicate stamps).
+    to know (unknown columns, invalid codes dropped, duplicate stamps). ``zone`` is the time zone in
+    which clock times of this recording are meant; UTC when nobody said.
     """
 
     name: str
@@ -94,6 +95,7 @@ class Recording:
     fault: str | None = None
     notes: tuple[str, ...] = ()
     device: Mapping[str, str] = field(default_factory=dict)
+    zone: tzinfo | None = None
 
     @property
     def duration_s(self) -> float:

@@ -202,7 +202,7 @@ class _Assembly:
             name=self.source.name,
             sha256=self.source.sha256,
             format="FIT",
-            started_at=self._start() if self.absolute else None,
+            started_at=EPOCH + timedelta(seconds=self.zero) if self.absolute else None,
             channels=channels,
             laps=self._laps(),
             events=self._events(),
@@ -210,18 +210,19 @@ class _Assembly:
             fault=fault,
             notes=tuple(self.notes + self.frames.warned),
             device=self._device(),
+            zone=self._zone(),
         )
 
-    def _start(self) -> datetime:
-        """Start of the recording, in the device's own offset from UTC where the file tells it."""
-        start = EPOCH + timedelta(seconds=self.zero)
+    def _zone(self) -> timezone | None:
+        """The device's own offset from UTC, where the file tells it."""
         local = self.frames.activity.get("local_timestamp")
         utc = self.frames.activity.get("timestamp")
-        if _is_number(local) and _is_number(utc):
-            quarters = round((local - utc) / 900)
-            if abs(local - utc - 900 * quarters) <= 60 and abs(quarters) <= 14 * 4:
-                return start.astimezone(timezone(timedelta(minutes=15 * quarters)))
-        return start
+        if not (_is_number(local) and _is_number(utc)):
+            return None
+        quarters = round((local - utc) / 900)
+        if abs(local - utc - 900 * quarters) > 60 or abs(quarters) > 14 * 4:
+            return None
+        return timezone(timedelta(minutes=15 * quarters))
 
     def _integrity(self) -> tuple[Integrity, str | None]:
         frames, kept = self.frames, self.frames.columns.n

@@ -107,10 +107,8 @@ def _read(reader: Reader, source: Source, options: ReadOptions) -> Recording:
 
 
 def _in_zone(recording: Recording, time_zone: str | None) -> Recording:
-    """Tell the start in the zone asked for, so that clock times of a protocol are local there."""
-    if time_zone is None or recording.started_at is None:
-        return recording
-    return replace(recording, started_at=recording.started_at.astimezone(zone_called(time_zone)))
+    """Note the zone asked for, so that clock times of a protocol are meant there."""
+    return recording if time_zone is None else replace(recording, zone=zone_called(time_zone))
 
 
 def accept(recording: Recording, *, damaged: bool = False) -> Recording:

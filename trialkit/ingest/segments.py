@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime, time, timedelta
+from datetime import UTC, datetime, time, timedelta
 from itertools import pairwise
 from typing import Final
 
@@ -160,12 +160,16 @@ def _by_clock(recording: Recording, rule: SegmentRule) -> Segment:
     low, high = (_elapsed_of(recording, rule, text) for text in rule.clock)
     if high < low:
         high += 86400.0  # past midnight
-    return _inside(recording, rule, low, high, f"clock time ({recording.started_at.tzname()})")
+    return _inside(recording, rule, low, high, f"clock time ({_local_start(recording).tzname()})")
+
+
+def _local_start(recording: Recording) -> datetime:
+    assert recording.started_at is not None
+    return recording.started_at.astimezone(recording.zone or UTC)
 
 
 def _elapsed_of(recording: Recording, rule: SegmentRule, text: str) -> float:
-    started = recording.started_at
-    assert started is not None
+    started = _local_start(recording)
     try:
         if "T" in text or "-" in text[1:8]:
             stamp = datetime.fromisoformat(text)
@@ -177,9 +181,8 @@ def _elapsed_of(recording: Recording, rule: SegmentRule, text: str) -> float:
             recording, rule, repr(text), "it is not an ISO time.",
             "write 17:30, 17:30:15, or 2026-01-12T17:30:15+01:00.",
         ) from None  # fmt: skip
-    zone = clock.tzinfo or started.tzinfo
-    local = started.astimezone(zone)
-    stamp = datetime.combine(local.date(), clock.replace(tzinfo=None), tzinfo=zone)
+    local = started.astimezone(clock.tzinfo or started.tzinfo)
+    stamp = datetime.combine(local.date(), clock.replace(tzinfo=None), tzinfo=local.tzinfo)
     # The recording may have begun before midnight and the time lie after it.
     if stamp < local - timedelta(hours=12):
         stamp += timedelta(days=1)
