@@ -10,6 +10,8 @@ import numpy as np
 import pytest
 
 from trialkit.design.blocks import ShuffledBlocks
+from trialkit.design.reference_sets import ReferenceSet
+from trialkit.design.relabelled import RelabelledTables, incomplete_table
 from trialkit.domain.estimates import Verdict
 from trialkit.domain.observations import Observations
 from trialkit.errors import UnanswerableError
@@ -132,6 +134,32 @@ def moved(obs: Observations, effect: float) -> Observations:
         position=obs.position,
         time=obs.time,
     )
+
+
+@pytest.mark.parametrize("missing", [0.0, 0.15])
+@pytest.mark.parametrize("kind", ["blocks of days", "incomplete blocks"])
+def test_other_blocks_as_the_plain_path_has_them(kind: str, missing: float) -> None:
+    if kind == "blocks of days":
+        possible: ReferenceSet = ShuffledBlocks(("ref", "one"), 30, days=3)
+        size, method = 6, "auto"
+    else:
+        table = incomplete_table(3, 2)
+        assert table is not None
+        possible = RelabelledTables(("ref", "one", "two"), 24, table=table, shuffled=True)
+        size, method = 2, "mixed"
+    trials = simulate(
+        possible,
+        Truth(missing=missing),
+        block_size=size,
+        trials=TRIALS,
+        rng=np.random.default_rng(3),
+    )
+    answers = analyse(trials, Declared(method, 0.95, Terms(), None))
+    for trial in range(TRIALS):
+        options = EstimateOptions(method=method, primary_condition="one", sensitivity=False)
+        plain = estimate(rows_of(trials, trial), options=options).contrasts[0]
+        got = (answers.intervals.low[trial], answers.intervals.high[trial])
+        assert got == pytest.approx((plain.interval.low, plain.interval.high), rel=1e-6, abs=1e-6)
 
 
 def test_an_order_that_never_changes_is_fitted_together_as_one_by_one() -> None:

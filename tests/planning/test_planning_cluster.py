@@ -12,7 +12,7 @@ from trialkit.planning.characteristics import operating_characteristics
 from trialkit.planning.grids import CHUNK, Grid, SimulationSettings
 
 GRID = Grid(blocks=(5, 6))
-REPLICATES = 24 * CHUNK
+REPLICATES = 12 * CHUNK
 
 
 @pytest.mark.filterwarnings("default")
@@ -36,11 +36,11 @@ def test_a_killed_worker_changes_no_figure(make_plan):
             killed.append(pids.pop())
             os.kill(killed[0], signal.SIGKILL)
 
-    with cluster, distributed.Client(cluster) as client:
+    with cluster, distributed.Client(cluster, set_as_default=False) as client:
         pids = list(client.run(os.getpid).values())
         assert len(pids) == 2
         settings = SimulationSettings(
-            replicates=REPLICATES, seed=9, scheduler=cluster.scheduler_address, batch=2
+            replicates=REPLICATES, seed=9, scheduler=cluster.scheduler_address, batch=1
         )
         shared = operating_characteristics(plan, grid=GRID, settings=settings, progress=kill_one)
         alive = list(client.run(os.getpid).values())

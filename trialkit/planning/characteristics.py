@@ -178,15 +178,22 @@ def _recommend(aim: dict[int, GridRow], grid: Grid, scale: GainScale) -> tuple[i
     if not enough:
         most = max(chance)
         return None, (
-            f"No number tried is enough: {most} blocks have a chance of {chance[most]:.0%} to "
+            f"No number tried is enough: {most} blocks have a chance of "
+            f"{_share(chance[most], grid.wanted)} to "
             f"{does} {gain}, and {grid.wanted:.0%} is wanted."
         )
     best = min(enough)
     fewer = [b for b in chance if b < best]
-    reason = f"{best} blocks: {chance[best]:.0%} chance to {does} {gain}"
+    reason = f"{best} blocks: {_share(chance[best], grid.wanted)} chance to {does} {gain}"
     if fewer:
-        reason += f"; {max(fewer)} blocks would {does} {chance[max(fewer)]:.0%}"
+        reason += f"; {max(fewer)} blocks would {does} {_share(chance[max(fewer)], grid.wanted)}"
     return best, reason + "."
+
+
+def _share(chance: float, wanted: float) -> str:
+    """A chance in percent, with a decimal where rounding would hide on which side it lies."""
+    rounded = round(chance, 2)
+    return f"{chance:.1%}" if (rounded >= wanted) != (chance >= wanted) else f"{chance:.0%}"
 
 
 def _notes(truth: Truth, interrupted: bool) -> tuple[str, ...]:

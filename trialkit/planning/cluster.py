@@ -39,7 +39,7 @@ def results_from_cluster(
     with client:
         # Cells travel with every batch (a few kilobytes), so that no worker holds the only copy.
         futures = [client.submit(run_batch, cells, b, settings.seed, pure=False) for b in batches]
-        for future in dask.as_completed(futures):
+        for future in dask.as_completed(futures, loop=client.loop):
             yield from future.result()
             future.release()
 

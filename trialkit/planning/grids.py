@@ -9,7 +9,7 @@ from math import isfinite
 from trialkit.domain.estimates import Verdict
 from trialkit.errors import Problem, RequestError
 
-CHUNK = 2048
+CHUNK = 4096
 """Trials in one chunk. Each chunk has its own random stream, so this number is part of a result's
 identity: changing it changes (within their error) all simulated figures."""
 

@@ -70,7 +70,8 @@ def analyse(trials: Trials, declaration: Declared, *, level: float | None = None
         return Answers(flip_intervals(trials, level), enough)
     if declaration.method != "auto":
         fits = _FITTERS[declaration.method](trials, declaration)
-        return Answers(Intervals.of(fits, level), enough | (declaration.method == "bayes"))
+        borrows = declaration.method == "bayes" and declaration.borrowed_df is not None
+        return Answers(Intervals.of(fits, level), enough | borrows)
     borrow = ~enough & (declaration.borrowed_df is not None)
     borrow &= ~complete | (trials.conditions == 2)
     chosen = np.where(borrow, "bayes", np.where(complete, "paired", "mixed"))

@@ -17,8 +17,13 @@ from trialkit.planning.verdicts import Tally
 Task = tuple[int, int, int]
 """Place of the cell in the list, number of the chunk, trials in it."""
 
-MB_PER_CHUNK = 32
-"""Measured peak of one chunk of 2048 trials of up to 48 periods, with room to spare."""
+MB_PER_CHUNK = 64
+"""Measured peak of one chunk of 4096 trials of up to 48 periods, with room to spare."""
+
+_HELPINGS = 4
+"""Batches per worker: enough to keep all of them busy to the end."""
+_MOST_BATCHES = 2_000
+"""Batches sent to a cluster at most: its scheduler spends about a millisecond on each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,12 +83,17 @@ def run_batch(cells: list[Cell], batch: list[Task], seed: int) -> list[tuple[int
 
 
 def _batches(tasks: list[Task], settings: SimulationSettings) -> Iterator[list[Task]]:
-    size = settings.batch
-    if size is None:
-        # four helpings per worker keep all of them busy to the end
-        size = max(1, len(tasks) // (4 * settings.workers)) if settings.workers > 1 else 1
+    size = settings.batch or _batch_size(len(tasks), settings)
     for start in range(0, len(tasks), size):
         yield tasks[start : start + size]
+
+
+def _batch_size(tasks: int, settings: SimulationSettings) -> int:
+    if settings.scheduler is not None:
+        return -(-tasks // _MOST_BATCHES)
+    if settings.workers > 1:
+        return max(1, tasks // (_HELPINGS * settings.workers))
+    return 1
 
 
 def _results_from_processes(
