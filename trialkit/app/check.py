@@ -23,9 +23,7 @@ def protocol_path(path: Path) -> Path:
     return path / "protocol.toml" if path.is_dir() else path
 
 
-def check_protocol(
-    path: Path, *, repair_to: Path | None, report_to: Path | None = None
-) -> Answer:
+def check_protocol(path: Path, *, repair_to: Path | None, report_to: Path | None = None) -> Answer:
     """Validate a protocol and list what threatens its answer.
 
     A file with problems ends with exit status 2, one whose question cannot be answered with 4.

@@ -7,16 +7,19 @@ from datetime import datetime
 
 from trialkit.app.curves import condition_curves
 from trialkit.app.looks import opening_notes
-from trialkit.app.outcome_table import period_starts
+from trialkit.app.outcome_table import held_starts, planned_starts
 from trialkit.app.page_log import amendments, blinding, deviations, harms, seal_facts
 from trialkit.app.page_quality import quality_rows
 from trialkit.app.recordings import stored_recordings
+from trialkit.app.results import HELD_AT
 from trialkit.app.replaying import with_null
 from trialkit.app.trials import Trial
+from trialkit.app.unsealing import drawn_order
 from trialkit.app.versions import versions
+from trialkit.domain.allocations import Allocation
 from trialkit.domain.outcomes import Role
 from trialkit.journal import Entry
-from trialkit.journal.records import Covariate, Departure, Deviation, PeriodOpened, Phase
+from trialkit.journal.records import Covariate, Departure, Deviation, Exclusion, Phase
 from trialkit.report.content import Kind, OutcomeResult, PageContent, PeriodRow, Status
 
 
@@ -33,7 +36,7 @@ def page_content(
         estimates=tuple(
             with_null(trial, a) if a.outcome.role is Role.PRIMARY else a for a in answers
         ),
-        periods=(*_before_the_trial(trial), *_trial_periods(trial)),
+        periods=period_rows(trial),
         generated_at=entries[-1].at.strftime("%Y-%m-%d %H:%M %z"),
         curves=condition_curves(trial, recordings),
         deviations=deviations(trial, entries),
@@ -47,12 +50,20 @@ def page_content(
     )
 
 
+def period_rows(trial: Trial) -> tuple[PeriodRow, ...]:
+    """Give every period in time order: what was planned, held and measured."""
+    return (*_before_the_trial(trial), *_trial_periods(trial))
+
+
 def _trial_periods(trial: Trial) -> Iterator[PeriodRow]:
-    starts, held = period_starts(trial), _held_at(trial)
+    starts, held = planned_starts(trial), held_starts(trial)
     delivered = trial.delivered()
-    notes = {t.record.period: t.record.reason for t in trial.state.of(Deviation)}
+    notes = _notes(trial)
+    order = drawn_order(trial)
+    # Missed periods were never opened: their condition is known once the whole order may be.
+    drawn = {p.number: p for p in order.periods} if isinstance(order, Allocation) else {}
     for number in range(1, trial.state.planned + 1):
-        opened = trial.state.opened.get(number)
+        opened = trial.state.opened.get(number) or drawn.get(number)
         design = trial.plan.design
         yield PeriodRow(
             number=number,
@@ -90,6 +101,20 @@ def _before_the_trial(trial: Trial) -> Iterator[PeriodRow]:
             )
 
 
+def _notes(trial: Trial) -> dict[int, str]:
+    """What departed from the plan in each period, and what was excluded, with the reasons."""
+    said: dict[int, list[str]] = {}
+    for told in trial.state.of(Deviation):
+        day = f" to {told.record.moved_to}" if told.record.moved_to else ""
+        said.setdefault(told.record.period, []).append(
+            f"{told.record.what}{day}: {told.record.reason}"
+        )
+    for out in trial.state.of(Exclusion):
+        late = "excluded late" if out.record.late else "excluded"
+        said.setdefault(out.record.period, []).append(f"{late}: {out.record.reason}")
+    return {number: "; ".join(texts) for number, texts in said.items()}
+
+
 def _values(trial: Trial, phase: Phase, number: int) -> dict[str, float | None]:
     return {
         name: told.record.value
@@ -103,13 +128,8 @@ def _covariates(trial: Trial, phase: Phase, number: int) -> dict[str, float | st
     return {
         f"{c.name} ({c.unit})" if c.unit else c.name: c.value
         for c in found
-        if c.phase is phase and c.period == number
+        if c.phase is phase and c.period == number and c.name != HELD_AT
     }
-
-
-def _held_at(trial: Trial) -> dict[int, datetime]:
-    """When each period was opened, which is when it began."""
-    return {t.record.period: t.at for t in trial.state.of(PeriodOpened)}
 
 
 def _since(held: dict[int, datetime], number: int) -> float | None:
@@ -120,9 +140,11 @@ def _since(held: dict[int, datetime], number: int) -> float | None:
 
 
 def _status(trial: Trial, number: int) -> Status:
-    if number in trial.state.periods_with(Departure.MISSED):
-        return Status.MISSED
     primary = trial.plan.primary
+    valued = {n for phase, n, _ in trial.state.values if phase is Phase.TRIAL}
+    # A value beside "missed" means that the period was made up later.
+    if number in trial.state.periods_with(Departure.MISSED) - valued:
+        return Status.MISSED
     aborted = trial.state.periods_with(Departure.ABORTED)
     if number in aborted or (primary and number in trial.state.excluded(primary.name)):
         return Status.EXCLUDED

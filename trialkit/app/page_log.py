@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from base64 import b64decode
 from collections.abc import Iterator
 from datetime import datetime
 
 from trialkit.app.trials import Trial
-from trialkit.errors import JournalError
+from trialkit.app.unsealing import drawn_order
+from trialkit.domain.allocations import Allocation
 from trialkit.journal import Entry
 from trialkit.journal.records import (
     Delivered,
-    Departure,
     Deviation,
     Exclusion,
     Expectation,
@@ -19,7 +18,6 @@ from trialkit.journal.records import (
     Guess,
     Measured,
     Note,
-    PeriodOpened,
     ProtocolAmended,
     ProtocolFrozen,
     Record,
@@ -27,7 +25,6 @@ from trialkit.journal.records import (
     SequenceSealed,
 )
 from trialkit.journal.records import Harm as HarmRecord
-from trialkit.journal.seal import Seal
 from trialkit.journal.state import history_of
 from trialkit.report.content import Amendment, BlindingRecord, Harm, LogEntry, SealFacts
 
@@ -175,28 +172,13 @@ def seal_facts(trial: Trial, head: str) -> SealFacts | None:
     seals, frozen = trial.state.of(SequenceSealed), trial.state.of(ProtocolFrozen)
     if not seals or not frozen:
         return None
-    last = seals[-1].record
-    seed, method, why = _seed(trial, last)
+    order = drawn_order(trial)
     return SealFacts(
         protocol_sha256=frozen[0].record.sha256,
-        commitment=last.commitment,
-        seed=seed,
-        method=method,
+        commitment=seals[-1].record.commitment,
+        seed=order.seed if isinstance(order, Allocation) else None,
+        method=order.method if isinstance(order, Allocation) else "",
         frozen_at=when(frozen[0].at),
         journal_head=head,
-        why_no_seed=why,
+        why_no_seed="" if isinstance(order, Allocation) else order,
     )
-
-
-def _seed(trial: Trial, sealed: SequenceSealed) -> tuple[int | None, str, str]:
-    if sealed.key is None:
-        return None, "", f"with {sealed.keyholder}"
-    accounted = {t.record.period for t in trial.state.of(PeriodOpened)}
-    accounted |= trial.state.periods_with(Departure.MISSED)
-    if not set(range(1, trial.state.planned + 1)) <= accounted:
-        return None, "", "sealed until every period was opened"
-    try:
-        allocation = Seal.from_record(sealed).open_all(b64decode(sealed.key))
-    except JournalError:
-        return None, "", "the seal does not open with its key; run trialkit verify"
-    return allocation.seed, allocation.method, ""

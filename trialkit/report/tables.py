@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Final
 
 from trialkit.report.content import Kind, OutcomeResult, PageContent, PeriodRow, Status
-from trialkit.report.numbers import NO_NUMBER, Numbers, Printer, column_decimals
+from trialkit.report.numbers import HARD_SPACE, NO_NUMBER, Numbers, Printer, column_decimals
 from trialkit.report.words.verdicts import declared_margin
 
 # Month names of our own: those of strftime follow the machine's locale, and bytes would differ.
@@ -112,7 +112,10 @@ def _day(moment: datetime) -> str:
 
 
 def _moment(moment: datetime | None) -> str:
-    return "" if moment is None else f", {_day(moment)} {moment:%H:%M}"
+    if moment is None:
+        return ""
+    told = f"{_day(moment)} {moment:%H:%M}"
+    return ", " + told.replace(" ", HARD_SPACE)
 
 
 def _held(content: PageContent, period: PeriodRow) -> str:
@@ -234,17 +237,35 @@ def amendment_table(content: PageContent) -> Table:
 def quality_table(content: PageContent, *, faults_only: bool = False) -> Table:
     """What a careful reader wants to know about files and periods."""
     caption = "To look at" if faults_only else "Quality of the data"
+    # The same finding in many periods is one row.
+    found: dict[tuple[str, bool, str], list[int]] = {}
+    for q in content.quality:
+        if not (faults_only and q.ok):
+            periods = found.setdefault((q.item, q.ok, q.finding), [])
+            periods += [] if q.period is None else [q.period]
     rows = tuple(
-        (
-            q.item,
-            NO_NUMBER if q.period is None else str(q.period),
-            "fine" if q.ok else "look at this",
-            q.finding,
-        )
-        for q in content.quality
-        if not (faults_only and q.ok)
+        (item, number_ranges(periods), "fine" if ok else "look at this", finding)
+        for (item, ok, finding), periods in found.items()
     )
-    return Table(caption, ("Item", "Period", "State", "Finding"), rows)
+    return Table(caption, ("Item", "Periods", "State", "Finding"), rows)
+
+
+def number_ranges(numbers: list[int]) -> str:
+    """Print whole numbers with neighbours drawn together.
+
+    Examples
+    --------
+    >>> number_ranges([3, 1, 2, 7])
+    '1 to 3, 7'
+    """
+    runs: list[list[int]] = []
+    for number in sorted(set(numbers)):
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    told = (str(r[0]) if len(r) == 1 else f"{r[0]} to {r[-1]}" for r in runs)
+    return ", ".join(told) or NO_NUMBER
 
 
 def facts_table(content: PageContent) -> Table:

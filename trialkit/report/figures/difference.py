@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import isfinite
+from math import isclose, isfinite
 
 from matplotlib.axes import Axes
 
@@ -99,13 +99,16 @@ def _draw_mean(ax: Axes, contrast: Contrast, shown: Callable[[float], float]) ->
 
 
 def _draw_pairs(ax: Axes, differences: list[float]) -> None:
+    # Equal differences hang below each other, so that every pair can be counted.
+    before = [sum(isclose(d, e) for e in differences[:i]) for i, d in enumerate(differences)]
+    step = 0.5 / max(2, *before) if max(before) else 0.0
     ax.plot(
         differences,
-        [_PAIRS] * len(differences),
+        [_PAIRS - step * count for count in before],
         marker="|",
         linestyle="none",
         color=style.INK,
-        markersize=12,
+        markersize=6 if max(before) else 12,
         markeredgewidth=1.5,
         label="pairs",
     )

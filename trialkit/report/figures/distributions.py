@@ -34,8 +34,9 @@ def draw_null(
     values = np.array([printer.shown(v) for v in null.values])
     observed = printer.shown(null.observed)
     edges = np.histogram_bin_edges(values, bins=min(41, max(9, 2 * int(np.sqrt(values.size)) + 1)))
-    # Orders at least as far from zero as the trial's own are what the p value counts.
-    far = np.abs(values) >= abs(observed) * (1 - 1e-9)
+    # Orders at least as far from zero as the trial's own are what the p value counts, and it
+    # counts on the scale of the analysis: +4.2 % and -4.0 % are equally far apart as logs.
+    far = np.abs(null.values) >= abs(null.observed) * (1 - 1e-9)
     floor = np.zeros(edges.size - 1)
     for part, colour, name in ((far, style.COLOURS[0], "far"), (~far, style.RULE, "near")):
         shares = 100.0 * np.histogram(values[part], bins=edges)[0] / values.size

@@ -114,7 +114,14 @@ def draw_series(
 
 def _frame(ax: Axes, n_rows: int, *, axis: str, margin: float | None, numbers: Numbers) -> None:
     if margin is not None:
-        ax.axvspan(-margin, margin, color=style.ZONE, lw=0, zorder=0, label="margin")
+        ax.axvspan(
+            -margin,
+            margin,
+            color=style.ZONE,
+            lw=0,
+            zorder=0,
+            label=words.TOO_SMALL.replace("\n", " "),
+        )
     # The line of no difference breaks off around the row names, so that they stay readable.
     for row in range(n_rows):
         ax.plot([0, 0], [row - 0.3, row + 0.18], color=style.INK, linewidth=1.0, label="_zero")

@@ -102,9 +102,10 @@ def _where(band: CurveBand, unit: str, numbers: Numbers) -> str:
     if len(band.stretches) > _MOST_STRETCHES:
         first, last = band.stretches[0].start_s, band.stretches[-1].end_s
         most = max(band.stretches, key=lambda s: abs(s.largest))
-        whole = _stretch(Stretch(first, last, most.largest), unit, numbers)
+        size = numbers.with_unit(numbers.signed(most.largest, 1), unit)
         return (
-            f"Beyond what noise alone gives{p} in {len(band.stretches)} stretches between {whole}."
+            f"Beyond what noise alone gives{p} in {len(band.stretches)} stretches between "
+            f"{_second(first, numbers)} and {_second(last, numbers)} s (up to {size})."
         )
     told = "; ".join(_stretch(s, unit, numbers) for s in band.stretches)
     return f"Beyond what noise alone gives{p}: {told}."

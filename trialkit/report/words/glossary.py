@@ -53,6 +53,7 @@ GLOSSARY: Final[dict[str, str]] = {
     "sensitivity": "The same question asked by other sensible methods: does the answer move?",
     "carryover": "What is left of one period's effect when the next one starts.",
     "washout": "The gap that lets the effect of the last period fade.",
+    "standard deviation": "How far single values typically lie from their mean.",
     "deviation": "Something that did not go as planned.",
     "amendment": "A change of the plan after the order was drawn, with its reason.",
     "blinding": "Not knowing which condition it is, so that hopes cannot move the result.",

@@ -128,15 +128,15 @@ def blinding_lines(content: PageContent) -> tuple[str, ...]:
     lines.append(
         f"Blind: {', '.join(blind.blind)}. {blind.how}".strip() if blind.blind else NOT_BLIND
     )
-    if record is None:
+    if record is None or not record.guesses:
         lines.append(NO_GUESSES)
-        return tuple(lines)
-    expected = round(record.guesses * record.chance_correct, 1)
-    lines.append(
-        f"The {record.who} guessed the condition {record.guesses} times and was right "
-        f"{record.correct} times; blind guessing gives about {expected:g}."
-    )
-    if record.expectation:
+    else:
+        expected = round(record.guesses * record.chance_correct, 1)
+        lines.append(
+            f"Guesses of the condition by {record.who}: {record.guesses}, of them "
+            f"{record.correct} right; blind guessing gives about {expected:g}."
+        )
+    if record is not None and record.expectation:
         lines.append(f"Expectation stated before the start: {record.expectation}")
     return tuple(lines)
 

@@ -86,7 +86,7 @@ def _against_margin(result: SeriesResult, question: SeriesQuestion) -> Iterator[
     elif -question.margin < ci.low and ci.high < question.margin:
         yield f"The whole range lies inside the {size} that would matter."
     else:
-        yield f"The range reaches to both sides of the {size} that matters: not settled."
+        yield f"The range holds values on both sides of the {size} that matters: the size is open."
 
 
 def _pairs(result: SeriesResult) -> int:
