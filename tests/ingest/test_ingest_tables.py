@@ -12,7 +12,7 @@ from trialkit.errors import RequestError, UnreadableError
 from trialkit.ingest.cells import Marks, number_marks, to_number
 from trialkit.ingest.reading import read_recording
 from trialkit.ingest.sources import ReadOptions
-from trialkit.ingest.table_recording import split_unit
+from trialkit.ingest.table_columns import split_unit
 from trialkit.ingest.tables import read_table
 
 HR = [100.5, 101.0, 102.5, 103.0, 104.5, 106.0]
@@ -136,6 +136,48 @@ def test_unknown_columns_unitless_speed_and_bad_cells_are_told(write):
     assert speed.value[0] == pytest.approx(30 / 3.6)
 
 
+def test_date_and_clock_in_two_columns_are_one_time(write):
+    text = "Date,Time,HR\n" + "".join(f"2026-03-02,9:59:{58 + i},{100 + i}\n" for i in range(2))
+    text += "2026-03-02,10:00:00,103\n"
+    options = ReadOptions(time_zone="UTC")
+    recording = read_recording(write("t.csv", text), options=options)
+    assert recording.started_at == datetime(2026, 3, 2, 9, 59, 58, tzinfo=UTC)
+    assert recording.channels["heart_rate"].time_s.tolist() == [0, 1, 2]
+    assert "columns 'Date' and 'Time' were read together as the time" in recording.notes
+    dotted = text.replace("2026-03-02", "02.03.2026").replace(",", ";")
+    again = read_recording(write("d.csv", dotted), options=options)
+    assert again.started_at == recording.started_at
+
+
+def test_a_summary_with_names_of_its_own_above_the_table(write):
+    text = "Name,Sport,Date\nRider A,ride,2026-03-02\nSample,Time,HR\n" + "".join(
+        f"{i},0:00:0{i},{100 + i}\n" for i in range(6)
+    )
+    recording = read_recording(write("t.csv", text))
+    assert recording.channels["heart_rate"].value.tolist() == [100, 101, 102, 103, 104, 105]
+
+
+def test_pace_units_as_names_and_repeated_names(write):
+    text = (
+        "secs,km,Pace (min/km),hr,hr\n0,0,4:00,100,101\n1,0.01,4:00,101,102\n2,0.02,5:00,101,103\n"
+    )
+    channels = read_recording(write("t.csv", text)).channels
+    assert channels["distance"].value.tolist() == [0, 10, 20]
+    assert channels["speed"].value == pytest.approx([1000 / 240, 1000 / 240, 1000 / 300])
+    assert channels["heart_rate_2"].value.tolist() == [101, 102, 103]
+
+
+def test_a_decimal_mark_that_shows_only_late_is_not_swallowed(write):
+    text = "time;power\n" + "".join(f"{i};200\n" for i in range(300)) + "300;200,5\n"
+    with pytest.raises(UnreadableError, match="decimal ','") as caught:
+        read_recording(write("t.csv", text))
+    assert caught.value.problems[0].line == 302
+    options = ReadOptions(decimal=",")
+    assert (
+        read_recording(write("t.csv", text), options=options).channels["power"].value[-1] == 200.5
+    )
+
+
 def test_split_unit_finds_the_unit_in_a_name():
     assert split_unit("time_s") == ("time", "s")
     assert split_unit("SmO2 (%)") == ("SmO2", "%")
@@ -164,6 +206,24 @@ def test_read_table_reports_every_bad_cell_with_its_line(write):
     assert "'abc' (line 4)" in message
     assert "'3 oh 5' (line 5)" in message
     assert caught.value.problems[0].line == 4
+
+
+def test_read_table_times_signs_and_spaced_thousands(write):
+    text = "who;t;share;load;gain\na;4:05,2;34 %;1 234,5;\u22121,5\nb;1:04:05;35%;2\u202f000;2\n"
+    table = read_table(write("t.csv", text), numbers=["t", "share", "load", "gain"])
+    assert table["t"].tolist() == [245.2, 3845]
+    assert table["share"].tolist() == [34, 35]
+    assert table["load"].tolist() == [1234.5, 2000]
+    assert table["gain"].tolist() == [-1.5, 2]
+    assert table.attrs["notes"] == ("column 't': times were read as seconds",)
+
+
+def test_read_table_trailing_delimiters_and_what_stands_behind_them(write):
+    table = read_table(write("t.csv", "b,c,y,\n1,x,3,\n1,z,4,\n"), numbers=["y"])
+    assert table["y"].tolist() == [3, 4]
+    late = "b,c,y,\n" + "1,x,3,\n" * 300 + "1,z,4,5\n"
+    with pytest.raises(UnreadableError, match="beyond the last column"):
+        read_table(write("t.csv", late), numbers=["y"])
 
 
 def test_read_table_unknown_column_lists_and_suggests(write):

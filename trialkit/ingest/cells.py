@@ -10,12 +10,14 @@ from typing import Final
 from trialkit.ingest.stamps import clock_seconds, looks_iso
 
 MISSING: Final = frozenset({"", "na", "n/a", "nan", "null", "none", "-", "--", "—", ".", "#n/a"})
-_NUMBER: Final = re.compile(r"[+-]?(\d[\d.,\u00a0\u202f' ]*|[.,]\d+)([eE][+-]?\d+)?\s*%?")
+_NUMBER: Final = re.compile(r"[+\u2212-]?(\d[\d.,\u00a0\u202f' ]*|[.,]\d+)([eE][+-]?\d+)?\s*%?")
 _DATE: Final = re.compile(r"(\d{1,4})[./-](\d{1,2})[./-](\d{1,4})([T ].*)?")
 _COMMA_DECIMAL: Final = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?")
 _DOT_DECIMAL: Final = re.compile(r"[+-]?\d*\.\d+([eE][+-]?\d+)?")
 _COMMA_GROUPS: Final = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+")
 _DOT_GROUPS: Final = re.compile(r"[+-]?[1-9]\d{0,2}(\.\d{3})+")
+_SPACED: Final = re.compile(r"[+-]?[1-9]\d{0,2}([\u00a0\u2009\u202f ']\d{3})+([.,]\d+)?")
+_GROUP_SPACES: Final = re.compile("[\u00a0\u2009\u202f ']")
 _GROUPED_COMMA_DECIMAL: Final = re.compile(r"[+-]?[1-9]\d{0,2}(\.\d{3})+,\d+")
 _GROUPED_DOT_DECIMAL: Final = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+\.\d+")
 
@@ -96,12 +98,14 @@ class _Kinds:
     def of(cls, cells: Iterable[str]) -> _Kinds:
         kinds = cls()
         for cell in cells:
-            kinds._see(cell.strip())
+            kinds._see(cell)
         return kinds
 
     def _see(self, cell: str) -> None:
-        if "," not in cell and "." not in cell:
-            return
+        dots = cell.count(".")
+        if "," not in cell and (dots == 0 or (dots == 1 and self.dot_surely_decimal)):
+            return  # nothing new can be learnt from it; most cells end here
+        cell = _plain(cell)
         if _GROUPED_COMMA_DECIMAL.fullmatch(cell):
             self.grouped_comma = cell
         elif _GROUPED_DOT_DECIMAL.fullmatch(cell):
@@ -118,8 +122,17 @@ class _Kinds:
             self.dot, self.dot_surely_decimal = cell, True
 
 
+def _plain(text: str) -> str:
+    """Take the percent sign, typographic minus and grouping spaces out of a number."""
+    cell = text.strip().replace("\u2212", "-").removesuffix("%").rstrip()
+    return _GROUP_SPACES.sub("", cell) if _SPACED.fullmatch(cell) else cell
+
+
 def to_number(text: str, marks: Marks) -> float | None:
     """Number in a cell under the file's marks, grouping checked; None when it is not a number.
+
+    A percent sign behind it, a typographic minus, and thousands grouped by spaces or apostrophes
+    are understood; the value of ``34 %`` is 34.
 
     Examples
     --------
@@ -128,7 +141,7 @@ def to_number(text: str, marks: Marks) -> float | None:
     >>> to_number("12.5", Marks(",", ".")) is None
     True
     """
-    cell = text.strip()
+    cell = _plain(text)
     if marks.thousands and marks.thousands in cell:
         whole = cell.split(marks.decimal)[0]
         groups = _DOT_GROUPS if marks.thousands == "." else _COMMA_GROUPS

@@ -19,12 +19,13 @@ from trialkit.errors import RequestError
 
 # Spellings seen in exports, compared with case, spaces and marks taken out (see ``spelling``).
 _SPELLINGS: Final = {
-    "heart_rate": "heartrate hr heartratebpm hrbpm bpm pulse puls hf herzfrequenz heartratevalue",
+    "heart_rate": "heartrate hr heartratebpm hrbpm bpm pulse puls hf herzfrequenz heartratevalue "
+    "fc frquencecardiaque",
     "muscle_oxygen": "muscleoxygen smo2 smo2live smo2averaged smo2avg currentsaturatedhemoglobin"
     "percent saturatedhemoglobinpercent saturatedhemoglobin muscleoxygensaturation tsi sto2",
     "total_haemoglobin": "totalhaemoglobin totalhemoglobin thb thblive totalhemoglobinconc",
-    "power": "power watts watt pwr leistung powerw poweroutput",
-    "speed": "speed enhancedspeed velocity geschwindigkeit pace",
+    "power": "power watts watt pwr leistung powerw poweroutput puissance effekt",
+    "speed": "speed enhancedspeed velocity geschwindigkeit pace vitesse hastighet",
     "cadence": "cadence cad runcadence rpm trittfrequenz kadenz",
     "distance": "distance dist distancemeters strecke distanz",
     "altitude": "altitude enhancedaltitude altitudemeters ele elevation alt hoehe",

@@ -21,8 +21,8 @@ from trialkit.ingest.sources import ReadOptions, Source
 from trialkit.ingest.stamps import looks_iso
 
 SAMPLE_BYTES: Final = 64 * 1024
-_SAMPLE_LINES: Final = 120
-_DELIMITER_LINES: Final = 60
+_SAMPLE_LINES: Final = 80
+_DELIMITER_LINES: Final = 40
 _DELIMITERS: Final = ";\t|,"
 _DELIMITER_WORDS: Final = {";": "semicolon", "\t": "tab", "|": "bar", ",": "comma"}
 _LINE_END: Final = re.compile(r"\r\n|\n|\r")
@@ -43,7 +43,8 @@ class Dialect:
     """Everything needed to read a text table exactly.
 
     ``offset`` is the byte at which the data rows begin, ``first_line`` its line number from 1;
-    ``stamps`` names the columns that begin with an ISO date.
+    ``stamps`` names the columns that begin with an ISO date; ``trailing`` says that rows end in a
+    delimiter with nothing behind it.
     """
 
     encoding: str
@@ -54,6 +55,7 @@ class Dialect:
     offset: int
     first_line: int
     stamps: tuple[str, ...] = ()
+    trailing: bool = False
     notes: tuple[str, ...] = ()
 
 
@@ -95,7 +97,7 @@ def propose_dialect(source: Source, options: ReadOptions) -> Dialect:
     delimiter = options.delimiter or (declared.group(1) if declared else None)
     skip = 1 if declared else 0
     delimiter = delimiter or _delimiter(lines)
-    rows = _without_trailing(split_rows(lines, delimiter))
+    rows, trailing = _without_trailing(split_rows(lines, delimiter))
     layout = find_layout(rows, skip=skip)
     if layout is None:
         raise _no_header(source, rows, delimiter)
@@ -112,6 +114,7 @@ def propose_dialect(source: Source, options: ReadOptions) -> Dialect:
         offset=mark + _bytes_before(text, layout.first, encoding),
         first_line=layout.first + 1,
         stamps=tuple(n for n, c in zip(names, rows[layout.first], strict=False) if looks_iso(c)),
+        trailing=trailing,
         notes=tuple(notes + renamed),
     )
 
@@ -130,13 +133,13 @@ def split_rows(lines: Sequence[str], delimiter: str) -> list[list[str]]:
     return rows
 
 
-def _without_trailing(rows: list[list[str]]) -> list[list[str]]:
-    """Drop the empty last cell that some exports put at the end of every data row."""
+def _without_trailing(rows: list[list[str]]) -> tuple[list[list[str]], bool]:
+    """Drop the empty last cell that some exports put at the end of every data row, and tell."""
     width = modal_width(rows)
     wide = [row for row in rows if len(row) == width]
     if width > 1 and all(not row[-1].strip() for row in wide):
-        return [row[:-1] if len(row) == width else row for row in rows]
-    return rows
+        return [row[:-1] if len(row) == width else row for row in rows], True
+    return rows, False
 
 
 def _delimiter(lines: Sequence[str]) -> str:
@@ -188,6 +191,8 @@ def find_layout(rows: Sequence[Sequence[str]], *, skip: int = 0) -> Layout | Non
             units, after = after[0], after[1:]
         if not after:
             return None
+        if any(_is_second_header(rows[j], width, value_columns) for j in after[:20]):
+            continue  # a summary with names of its own stands above the table
         if not value_columns or _fits([rows[j] for j in after[:5]], value_columns):
             return Layout(i, after[0], units)
     return None
@@ -207,6 +212,14 @@ def _value_columns(rows: Sequence[Sequence[str]], width: int) -> list[int]:
 def _is_header(row: Sequence[str]) -> bool:
     words = [cell for cell in row if not is_missing(cell)]
     return len(words) > 0.5 * len(row) and not any(map(is_value, words))
+
+
+def _is_second_header(row: Sequence[str], width: int, value_columns: Sequence[int]) -> bool:
+    """Whether a row has words in every column that holds values, and those are several."""
+    if len(row) != width or len(value_columns) < 2:
+        return False
+    cells = [row[column] for column in value_columns]
+    return not any(is_missing(cell) or is_value(cell) for cell in cells)
 
 
 def _is_units_row(row: Sequence[str], width: int, value_columns: Sequence[int]) -> bool:

@@ -174,7 +174,7 @@ def _elapsed_of(recording: Recording, rule: SegmentRule, text: str) -> float:
         if "T" in text or "-" in text[1:8]:
             stamp = datetime.fromisoformat(text)
             stamp = stamp if stamp.tzinfo is not None else stamp.replace(tzinfo=started.tzinfo)
-            return (stamp - started).total_seconds()
+            return (stamp.astimezone(UTC) - started.astimezone(UTC)).total_seconds()
         clock = time.fromisoformat(text)
     except ValueError:
         raise _missing(
@@ -186,7 +186,8 @@ def _elapsed_of(recording: Recording, rule: SegmentRule, text: str) -> float:
     # The recording may have begun before midnight and the time lie after it.
     if stamp < local - timedelta(hours=12):
         stamp += timedelta(days=1)
-    return (stamp - started).total_seconds()
+    # Within one zone Python compares clock faces, which a change of the clocks would distort.
+    return (stamp.astimezone(UTC) - started.astimezone(UTC)).total_seconds()
 
 
 def _by_threshold(recording: Recording, rule: SegmentRule) -> Segment:

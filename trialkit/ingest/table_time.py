@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from trialkit.domain.units import find_unit
 from trialkit.errors import RequestError
-from trialkit.ingest.cells import is_missing
+from trialkit.ingest.cells import is_missing, is_value
 from trialkit.ingest.sources import ReadOptions, Source
 from trialkit.ingest.stamps import clock_seconds, iso_stamp, looks_iso, zone_called
 
@@ -103,13 +103,20 @@ def time_axis(cells: Sequence[str], name: str, source: Source, options: ReadOpti
     seconds = [None if is_missing(cell) else clock_seconds(cell) for cell in cells]
     known = [s for s in seconds if s is not None]
     if len(known) < 0.8 * max(1, len(filled)) or not known:
-        example = next((c for c in filled if clock_seconds(c) is None), "nothing")
+        example = next((c for c in filled if not is_value(c)), filled[0] if filled else "nothing")
         raise source.refuse(
             f"{example!r} in the time column {name!r}",
             "it is neither seconds, nor h:mm:ss, nor a date with a time.",
             "say which column is the time (time_column='...'), or export elapsed seconds.",
         )
     return _of_clocks(np.array([np.nan if s is None else s for s in seconds]))
+
+
+def is_date(cells: Sequence[str]) -> bool:
+    """Whether every filled cell is a date without a time of day."""
+    filled = [cell for cell in cells if not is_missing(cell)]
+    dates = [_DATE.fullmatch(cell) for cell in filled]
+    return bool(dates) and all(d is not None and d.group(4) and not d.group(5) for d in dates)
 
 
 def _of_clocks(seconds: NDArray[np.float64]) -> TimeAxis:

@@ -18,12 +18,14 @@ from trialkit.errors import Problem, RequestError, UnreadableError
 from trialkit.ingest.cells import Marks, is_missing, to_number
 from trialkit.ingest.dialect import Dialect, column_names, find_layout, propose_dialect
 from trialkit.ingest.sources import ReadOptions, Source, open_source
+from trialkit.ingest.stamps import clock_seconds
 from trialkit.ingest.workbooks import workbook_rows
 
 if TYPE_CHECKING:
     import pandas as pd
 
 _DEFAULTS: Final = ReadOptions()
+_TRAILING: Final = "\0trailing"
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,7 +53,8 @@ def read_table(
     path
         The file.
     numbers
-        Columns that must hold numbers; they come as float64, NaN where a cell is missing.
+        Columns that must hold numbers; they come as float64, NaN where a cell is missing. Times
+        such as 4:05.2 (minutes and seconds) or 1:04:05 come in seconds.
     labels
         Columns of labels; they come as text, empty where a cell is missing.
     options
@@ -94,7 +97,9 @@ def read_table(
         raise UnreadableError(problems)
     frame = pd.DataFrame(out, index=pd.Index(table.lines, name="line"))
     units = dict(zip(names, table.units, strict=True))
-    frame.attrs = {"units": {c: units[n] for c, n in asked.items()}, "notes": table.notes}
+    timed = [n for n in wanted_numbers if table.cells[asked[n]].str.contains(":").any()]
+    notes = (*table.notes, *(f"column {n!r}: times were read as seconds" for n in sorted(timed)))
+    frame.attrs = {"units": {c: units[n] for c, n in asked.items()}, "notes": notes}
     return frame
 
 
@@ -140,17 +145,18 @@ def read_frame(source: Source, dialect: Dialect, *, as_text: bool) -> pd.DataFra
     import pandas as pd
 
     dated = {"parse_dates": list(dialect.stamps), "date_format": "ISO8601"}
+    names = [*dialect.names, _TRAILING] if dialect.trailing else list(dialect.names)
     rows = BytesIO(source.data)
     rows.seek(dialect.offset)
     try:
         with warnings.catch_warnings():
             # Cells beyond the last column are lost with no more than this warning.
             warnings.simplefilter("error", pd.errors.ParserWarning)
-            return pd.read_csv(
+            frame = pd.read_csv(
                 rows,
                 sep=dialect.delimiter,
                 header=None,
-                names=list(dialect.names),
+                names=names,
                 index_col=False,
                 dtype=str if as_text else None,
                 decimal=dialect.marks.decimal,
@@ -162,19 +168,25 @@ def read_frame(source: Source, dialect: Dialect, *, as_text: bool) -> pd.DataFra
                 low_memory=False,
                 **({} if as_text else dated),
             )
-    except (
-        pd.errors.ParserError,
-        pd.errors.ParserWarning,
-        pd.errors.EmptyDataError,
-        ValueError,
-        OverflowError,
-    ) as error:
+    except (pd.errors.ParserError, pd.errors.EmptyDataError, ValueError, OverflowError) as error:
         reason = str(error).replace("Error tokenizing data. C error: ", "").strip()
-        raise source.refuse(
-            reason,
-            f"rows from line {dialect.first_line} on do not fit the {len(dialect.names)} columns.",
-            "check for unquoted delimiters inside cells and for an unfinished quotation.",
-        ) from None
+        raise _misfit(source, dialect, reason) from None
+    except pd.errors.ParserWarning:
+        raise _misfit(source, dialect, "cells beyond the last column") from None
+    if not dialect.trailing:
+        return frame
+    beyond = frame.pop(_TRAILING).dropna().astype(str).str.strip()
+    if (beyond != "").any():
+        raise _misfit(source, dialect, "cells beyond the last column")
+    return frame
+
+
+def _misfit(source: Source, dialect: Dialect, found: str) -> UnreadableError:
+    return source.refuse(
+        found,
+        f"rows from line {dialect.first_line} on do not fit the {len(dialect.names)} columns.",
+        "check for unquoted delimiters inside cells and for an unfinished quotation.",
+    )
 
 
 def _text_file_table(source: Source, dialect: Dialect) -> TextTable:
@@ -247,7 +259,10 @@ def _stem(name: str) -> str:
 
 def _all_numbers(table: TextTable, name: str) -> bool:
     cells = [cell for cell in table.cells[name] if not is_missing(cell)]
-    return bool(cells) and all(to_number(cell, table.marks) is not None for cell in cells)
+    return bool(cells) and all(
+        to_number(cell, table.marks) is not None or clock_seconds(cell) is not None
+        for cell in cells
+    )
 
 
 def _number_column(
@@ -259,6 +274,7 @@ def _number_column(
         if is_missing(cell):
             continue
         number = to_number(cell, table.marks)
+        number = clock_seconds(cell) if number is None else number
         if number is None:
             bad.append((line, cell))
         else:
