@@ -81,7 +81,7 @@ def test_workers_and_batches_change_nothing(make_plan, change):
             SMALL,
             SimulationSettings(replicates=5_000, seed=3, batch=4),
             SimulationSettings(replicates=5_000, seed=3, workers=2),
-            SimulationSettings(replicates=5_000, seed=3, workers=2, batch=1, memory_mb=16),
+            SimulationSettings(replicates=5_000, seed=3, workers=2, batch=1, memory_mb=64),
         )
     ]
     assert all(result == results[0] for result in results[1:])

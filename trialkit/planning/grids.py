@@ -64,19 +64,20 @@ class SimulationSettings:
 
     ``replicates`` trials per number of blocks; ``workers`` processes on this machine;
     ``scheduler`` the address of a running Dask scheduler, which then does the work instead;
-    ``memory_mb`` what all workers together may hold; ``batch`` how many chunks a worker takes at
-    once (None: as many as keep everyone busy). Workers, batch and scheduler never change a figure.
+    ``memory_mb`` what all workers together may hold for their chunks (64 each; fewer workers start
+    where it does not suffice); ``batch`` how many chunks a worker takes at once (None: as many as
+    keep everyone busy). Workers, batch and scheduler never change a figure.
     """
 
     replicates: int = 20_000
     seed: int = 1
     workers: int = 1
     scheduler: str | None = None
-    memory_mb: int = 512
+    memory_mb: int = 2048
     batch: int | None = None
 
     def __post_init__(self) -> None:
-        smallest = {"replicates": 100, "seed": 0, "workers": 1, "memory_mb": 16, "batch": 1}
+        smallest = {"replicates": 100, "seed": 0, "workers": 1, "memory_mb": 64, "batch": 1}
         problems = [
             Problem(
                 where=name.replace("_", " "),
