@@ -103,6 +103,16 @@ def test_beat_intervals_among_records(write, hand_fit):
     assert beats.time_s[-2:] == pytest.approx([40.99, 42.0])  # on the clock again after the pause
 
 
+def test_beat_intervals_in_milliseconds(write, hand_fit):
+    fit = hand_fit().define(0, RECORD, [STAMP, HEART]).define(1, 290, [STAMP, (1, 6, 0x84)])
+    for i in range(0, 20, 2):
+        fit.data(0, (STAMP0 + i, 4), (60, 1))
+        fit.data(1, (STAMP0 + i, 4), (990, 2), (1010, 2), (65535, 2))
+    beats = read(write, fit).channels["rr_interval"]
+    assert beats.value.tolist() == [990, 1010] * 10
+    assert beats.time_s[-1] == pytest.approx(20)
+
+
 def test_heart_rate_handed_over_by_a_strap(write, hand_fit):
     """After a swim: 12-bit stamps of the strap's clock, tied to the file's clock once."""
     fit = hand_fit().define(0, RECORD, [STAMP, (5, 4, 0x86)])

@@ -335,3 +335,38 @@ def test_marks_fire_and_stay_silent():
     assert number_marks(["0,125"]) == Marks(",")
     assert number_marks(["1,234,567"]) == Marks(".", ",")
     assert number_marks(["1,5", "1.5"]).doubt
+
+
+@pytest.mark.parametrize(
+    ("text", "channel", "value"),
+    [
+        (
+            "Timestamp (seconds passed),SmO2,SmO2 unfiltered\n0,60,61\n1,59,58\n",
+            "muscle_oxygen",
+            60,
+        ),
+        (
+            "mm-dd,hh:mm:ss,SmO2 Live,THb\n03-02,10:00:00,61,12.1\n03-02,10:00:02,60,12.2\n",
+            "total_haemoglobin",
+            12.1,
+        ),
+        (
+            "Phone timestamp;RR-interval [ms]\n"
+            "2026-03-02T10:00:00.5;812\n2026-03-02T10:00:01.3;820\n",
+            "rr_interval",
+            812,
+        ),
+        (
+            "secs,cad,hr,km,kph,watts,alt,lon,lat\n"
+            "0,90,120,0,36,200,5,10,60\n1,90,121,0,36,201,5,10,60\n",
+            "power",
+            200,
+        ),
+        ("time,SmO2 left thigh (%),lap time\n0,70,1\n1,69,2\n", "muscle_oxygen", 70),
+    ],
+)
+def test_exports_of_several_kinds_of_instruments(write, text, channel, value):
+    recording = read_recording(write("t.csv", text))
+    assert recording.channels[channel].value[0] == value
+    assert recording.channels[channel].time_s[0] == 0
+    assert not {"lat", "lon"} & set(recording.channels)

@@ -24,7 +24,7 @@ _SPELLINGS: Final = {
     "muscle_oxygen": "muscleoxygen smo2 smo2live smo2averaged smo2avg currentsaturatedhemoglobin"
     "percent saturatedhemoglobinpercent saturatedhemoglobin muscleoxygensaturation tsi sto2",
     "total_haemoglobin": "totalhaemoglobin totalhemoglobin thb thblive totalhemoglobinconc",
-    "power": "power watts watt pwr leistung powerw poweroutput puissance effekt",
+    "power": "power watts watt pwr leistung powerw poweroutput powerinwatts puissance effekt",
     "speed": "speed enhancedspeed velocity geschwindigkeit pace vitesse hastighet",
     "cadence": "cadence cad runcadence rpm trittfrequenz kadenz",
     "distance": "distance dist distancemeters strecke distanz",
@@ -36,6 +36,11 @@ _SPELLINGS: Final = {
 _CHANNEL_OF: Final = {
     word: name for name, words in _SPELLINGS.items() for word in words.split()
 } | {name.replace("_", ""): name for name in CHANNELS}
+
+_SENSOR_WORDS: Final = {"smo2": "muscle_oxygen", "thb": "total_haemoglobin"}
+_SUMMARIES: Final = frozenset(
+    {"min", "max", "avg", "average", "mean", "lap", "target", "unfiltered"}
+)
 
 NEEDS_UNIT: Final = frozenset({"speed", "distance", "temperature", "core_temperature", "altitude"})
 """Channels that exports write in several units, so that a bare number says nothing."""
@@ -88,8 +93,17 @@ def channel_called(name: str) -> str | None:
     --------
     >>> channel_called("Heart Rate")
     'heart_rate'
+    >>> channel_called("SmO2 left thigh")
+    'muscle_oxygen'
     """
-    return _CHANNEL_OF.get(spelling(name))
+    known = _CHANNEL_OF.get(spelling(name))
+    if known is not None:
+        return known
+    words = set(re.split(r"[^a-z0-9]+", name.lower()))
+    # Muscle sensors put place and number beside the quantity: "SmO2 left thigh (1)".
+    if not words & _SUMMARIES:
+        return next((channel for word, channel in _SENSOR_WORDS.items() if word in words), None)
+    return None
 
 
 def nearest_channel(name: str) -> str | None:

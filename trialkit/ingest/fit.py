@@ -12,6 +12,7 @@ import warnings
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta, timezone
+from enum import IntEnum
 from typing import Any, Final, TypeGuard
 
 import fitdecode
@@ -28,16 +29,20 @@ EPOCH: Final = datetime(1989, 12, 31, tzinfo=UTC)
 FIRST_DATE: Final = 0x10000000
 # Six days at 1 Hz. A record can be one byte long, so that the size alone bounds nothing.
 MAX_FRAMES: Final = 500_000
-_RECORD, _LAP, _EVENT, _HRV, _HR, _FILE_ID, _DESCRIPTION, _ACTIVITY = (
-    20,
-    19,
-    21,
-    78,
-    132,
-    0,
-    206,
-    34,
-)
+
+
+class _Message(IntEnum):
+    """Global numbers of the messages that are read (FIT profile)."""
+
+    FILE_ID = 0
+    LAP = 19
+    RECORD = 20
+    EVENT = 21
+    ACTIVITY = 34
+    HRV = 78
+    HR = 132
+    DESCRIPTION = 206
+    BEAT_INTERVALS = 290
 
 
 @dataclass(slots=True)
@@ -127,16 +132,19 @@ def _take(frame: Any, frames: _Frames, last: float) -> float:
     """Put one frame where it belongs; returns the stamp of the last record so far."""
     if frame.frame_type == fitdecode.FIT_FRAME_DATA:
         number = frame.def_mesg.global_mesg_num
-        if number == _RECORD:
+        if number == _Message.RECORD:
             stamp = frames.columns.add(frame)
             return last if stamp is None else float(stamp)
-        if number == _HRV:
-            frames.beats.extend((last, ms) for ms in _intervals(frame))
-        elif number == _HR:
+        if number == _Message.HRV:
+            frames.beats.extend((last, 1000 * s) for s in _intervals(frame))
+        elif number == _Message.BEAT_INTERVALS:
+            stamp = _plain(frame).get("timestamp", last)
+            frames.beats.extend((float(stamp), float(ms)) for ms in _intervals(frame))
+        elif number == _Message.HR:
             frames.uploaded.add(frame)
-        elif number == _DESCRIPTION:
+        elif number == _Message.DESCRIPTION:
             frames.columns.describe(_plain(frame))
-        elif number in (_LAP, _EVENT, _FILE_ID, _ACTIVITY):
+        elif number in (_Message.LAP, _Message.EVENT, _Message.FILE_ID, _Message.ACTIVITY):
             _keep_message(number, _plain(frame), frames)
     elif frame.frame_type == fitdecode.FIT_FRAME_HEADER:
         frames.files += 1
@@ -147,11 +155,11 @@ def _take(frame: Any, frames: _Frames, last: float) -> float:
 
 
 def _keep_message(number: int, message: dict[str, Any], frames: _Frames) -> None:
-    if number == _LAP:
+    if number == _Message.LAP:
         frames.laps.append(message)
-    elif number == _EVENT:
+    elif number == _Message.EVENT:
         frames.events.append(message)
-    elif number == _FILE_ID:
+    elif number == _Message.FILE_ID:
         frames.identity = message
     else:
         frames.activity = message
@@ -166,7 +174,7 @@ def _intervals(frame: Any) -> Iterator[float]:
         if item.name == "time":
             # One interval arrives as a number, several as a tuple padded with the invalid code.
             values = item.value if isinstance(item.value, tuple) else (item.value,)
-            yield from (1000.0 * value for value in values if value is not None)
+            yield from (value for value in values if value is not None)
 
 
 class _Assembly:

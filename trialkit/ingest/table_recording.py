@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Final
 
 import numpy as np
@@ -21,6 +22,11 @@ _TIME_NAMES: Final = frozenset(
      "t", "clock", "clocktime", "timeofday", "datetime", "date", "duration", "hhmmss", "mmss",
      "zeit", "temps", "tid", "tempo", "datum", "dato"}
 )  # fmt: skip
+
+
+_TIME_WORDS: Final = frozenset({"time", "timestamp", "elapsed", "zeit"})
+# Where somebody was is needed for no measure.
+_POSITIONS: Final = frozenset({"lat", "lon", "lng", "long", "latitude", "longitude"})
 
 
 def is_text_table(source: Source) -> bool:
@@ -80,7 +86,7 @@ def _recording(source: Source, columns: Columns, options: ReadOptions, kind: str
     notes = [*columns.notes, *axis.notes, *order.notes()]
     channels: dict[str, Channel] = {}
     for name in [*columns.numbers, *columns.texts]:
-        if name == time_name:
+        if name == time_name or spelling(name) in _POSITIONS:
             continue
         made, told = named(name, columns, options, list(channels))
         value = channel_values(columns, name, made.unit)
@@ -113,6 +119,10 @@ def _time_column(source: Source, columns: Columns, options: ReadOptions) -> str:
             "name one of " + ", ".join(map(repr, names)) + ".",
         )
     known = [name for name in names if _is_time_name(name)]
+    if not known:
+        # "Phone timestamp" is a time when nothing else is; with "lap time" it is a question.
+        loose = [n for n in names if _TIME_WORDS & set(re.split(r"[^a-z]+", n.lower()))]
+        known = loose if len(loose) == 1 else []
     if known:
         # Elapsed numbers are meant for computing with; a stamp beside them is for people.
         return next((name for name in known if name in columns.numbers), known[0])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
@@ -74,10 +75,10 @@ class TimeAxis:
 def _seconds_per(unit: str, source: Source) -> float:
     if not unit or ":" in unit:
         return 1.0
-    try:
-        known = find_unit(unit)
-    except RequestError:
-        known = None
+    known = None
+    for text in (unit, unit.split(maxsplit=1)[0]):  # such as "seconds passed"
+        with suppress(RequestError):
+            known = known or find_unit(text)
     if known is None or known.dimension != "time":
         raise source.refuse(
             f"a time column in {unit!r}",
