@@ -134,12 +134,9 @@ def typed(name: str) -> Callable[[], bytes]:
 def run(root: Path, plan: Plan, scenario: Scenario) -> datetime:
     """Draw, date, hold every period and enter what came of it; give the time of the end."""
     allocation = draw(plan, seed=scenario.seed)
-    starts = planned_starts(plan, allocation)
+    starts = draw_and_date(root, plan, scenario)
     practice = planned_starts(plan, allocation, phase=Phase.FAMILIARISATION)
     before = practice[1] - timedelta(days=7)
-    request = DrawRequest(entropy=invented_entropy(), seed=scenario.seed)
-    randomise(root, request, at=before, who=WHO)
-    date_trial(root, start="", at=before, who=WHO)
     if scenario.expects:
         said = RecordRequest(expectation=scenario.expects, person="athlete")
         record(root, said, at=before, who=WHO)
@@ -153,9 +150,21 @@ def run(root: Path, plan: Plan, scenario: Scenario) -> datetime:
             )
             record(root, one, at=practice[number] + timedelta(minutes=10), who=WHO)
     rows = invented_values(scenario, allocation.sequence, [p.block for p in allocation.periods])
-    for number, (start, row) in enumerate(zip(starts.values(), rows, strict=True), start=1):
+    for number, (start, row) in enumerate(zip(starts, rows, strict=True), start=1):
         hold(root, scenario, number, start, row)
-    return max(starts.values()) + timedelta(hours=3)
+    return max(starts) + timedelta(hours=3)
+
+
+def draw_and_date(root: Path, plan: Plan, scenario: Scenario) -> list[datetime]:
+    """Draw, seal and date a trial a week before its first practice; give its periods' starts."""
+    allocation = draw(plan, seed=scenario.seed)
+    practice = planned_starts(plan, allocation, phase=Phase.FAMILIARISATION)
+    before = practice[1] - timedelta(days=7)
+    request = DrawRequest(entropy=invented_entropy(), seed=scenario.seed)
+    randomise(root, request, at=before, who=WHO)
+    date_trial(root, start="", at=before, who=WHO)
+    starts = planned_starts(plan, allocation)
+    return [starts[p.number] for p in allocation.periods]
 
 
 def invented_values(

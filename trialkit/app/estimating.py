@@ -19,6 +19,8 @@ from trialkit.errors import Problem, RequestError
 if TYPE_CHECKING:
     from pandas import DataFrame
 
+    from trialkit.report.content import OutcomeResult
+
 
 @dataclass(frozen=True, slots=True)
 class TableColumns:
@@ -58,12 +60,32 @@ def estimate_table(path: Path, columns: TableColumns, question: TableQuestion) -
         When the data cannot answer the question.
     """
     from trialkit.ingest.tables import read_table
-    from trialkit.report.content import OutcomeResult
-    from trialkit.report.terminal import plain_outcome, summarise
-    from trialkit.statistics.estimate import EstimateOptions, estimate
+    from trialkit.report.terminal import summarise
 
     numeric = [c for c in (columns.outcome, columns.period, columns.trend) if c]
     frame = read_table(path, numbers=numeric, labels=(columns.condition, columns.block))
+    answer = estimate_frame(frame, columns, question)
+    if answer.estimate is None:  # pragma: no cover - a frame gives an estimate or raises
+        raise AssertionError
+    return Answer(summarise(answer), estimate_document(answer.estimate))
+
+
+def estimate_frame(
+    frame: DataFrame, columns: TableColumns, question: TableQuestion
+) -> OutcomeResult:
+    """Estimate the differences between the conditions of a long data frame.
+
+    Raises
+    ------
+    RequestError
+        When the request does not fit the table.
+    UnanswerableError
+        When the data cannot answer the question.
+    """
+    from trialkit.report.content import OutcomeResult
+    from trialkit.report.terminal import plain_outcome
+    from trialkit.statistics.estimate import EstimateOptions, estimate
+
     better = direction(question.better)
     options = EstimateOptions(
         method=question.method,
@@ -79,7 +101,7 @@ def estimate_table(path: Path, columns: TableColumns, question: TableQuestion) -
     )
     result = estimate(table_observations(frame, columns, question), options=options)
     outcome = plain_outcome(result, better=better)
-    return Answer(summarise(OutcomeResult(outcome, result)), estimate_document(result))
+    return OutcomeResult(outcome, result)
 
 
 def table_observations(

@@ -133,7 +133,8 @@ def _held(content: PageContent, period: PeriodRow) -> str:
 
 
 def _remark(period: PeriodRow) -> str:
-    status = "" if period.status is Status.DONE else period.status.value
+    told = period.status is Status.DONE or period.note.startswith(period.status.value)
+    status = "" if told else period.status.value
     return "; ".join(part for part in (status, period.note) if part)
 
 

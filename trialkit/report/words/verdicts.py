@@ -189,7 +189,7 @@ def _against_margin(decision: Decision | None, outcome: Outcome, numbers: Number
     return Fact(
         question=question,
         answer=answer,
-        detail=f"Declared in the plan: {margin} is the least that matters.",
+        detail=f"By the declared margin, {margin} is the least that matters.",
     )
 
 
