@@ -29,10 +29,9 @@ def root(tmp_path):
     return folder
 
 
-def test_without_flags_every_typed_outcome_is_asked_for(root):
+def test_without_flags_every_outcome_is_asked_for_the_typed_ones_first(root):
     plan = open_trial(root).plan
-    typed = [o for o in plan.outcomes if o.measure is None]
-    assert typed, "the ready protocol has an outcome that is typed"
+    typed = sorted(plan.outcomes, key=lambda o: o.measure is not None)
     asked = []
 
     def ask(question):

@@ -13,7 +13,12 @@ from numpy.typing import NDArray
 
 from trialkit.app.answers import Answer
 from trialkit.app.documents import estimate_document
-from trialkit.app.looks import level_now, opening_drafts, opening_notes
+from trialkit.app.looks import (
+    level_now,
+    opening_drafts,
+    opening_notes,
+    refuse_unasked_look,
+)
 from trialkit.app.outcome_table import Row, observations, outcome_rows
 from trialkit.app.trials import Trial, open_trial
 from trialkit.design.draws import Stream
@@ -30,11 +35,13 @@ ENUMERATE_UP_TO = 100_000
 SAMPLED_SEQUENCES = 9_999
 
 
-def analyse(root: Path, *, at: datetime, who: str) -> Answer:
+def analyse(root: Path, *, interim: bool = False, at: datetime, who: str) -> Answer:
     """Estimate all outcomes, the primary first.
 
     Raises
     ------
+    RequestError
+        When the trial is not finished and nobody asked for an interim look.
     UnanswerableError
         When no outcome can be estimated from what was measured.
     """
@@ -42,6 +49,7 @@ def analyse(root: Path, *, at: datetime, who: str) -> Answer:
     from trialkit.report.terminal import summarise
 
     trial = open_trial(root)
+    refuse_unasked_look(trial, asked=interim)
     answers = analyse_trial(trial)
     if all(a.estimate is None for a in answers):
         raise UnanswerableError(
@@ -149,6 +157,7 @@ def _options(trial: Trial, outcome: Outcome, level: float) -> EstimateOptions:
         trend=declared.trend == "linear",
         carryover=declared.carryover == "adjusted",
         max_blocks=declared.max_blocks,
+        primary_condition=_headline_condition(trial),
         effect_prior=declared.effect_prior,
         sensitivity=outcome.role is Role.PRIMARY,
     )
@@ -179,3 +188,9 @@ def replayed_sequences(
         return None, False
     to_level = np.array([place[name] for name in reference.conditions])
     return to_level[codes[:, [r.period - 1 for r in rows]]], exact
+
+
+def _headline_condition(trial: Trial) -> str:
+    """The condition whose comparison with the reference carries the verdict: the first named."""
+    reference = trial.plan.reference.name
+    return next(name for name in trial.plan.condition_names if name != reference)

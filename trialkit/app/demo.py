@@ -38,7 +38,7 @@ _OWN_FILES = {
 }
 # Mean power (W) of the two practice efforts, and what was noted beside some periods: invented.
 _PRACTICE = ("281", "286")
-_GUESSES = {3: "warm", 5: "short", 8: "warm", 11: "warm", 14: "short", 16: "short"}
+_EXPECTED = {1: "warm"}
 _HARMS = {7: "slight calf cramp in the last minute, gone after ten minutes"}
 _NOTES = {10: "a short night after travel; held as planned"}
 
@@ -155,8 +155,10 @@ def _run_period(root: Path, number: int, recording: Path, start: datetime) -> No
         record(root, noted, at=start - timedelta(hours=5), who="demo coach")
     open_next(root, code="", at=start, who="demo coach")
     after = start + timedelta(minutes=45)
-    said = RecordRequest(period=number, guess=_GUESSES.get(number, ""), harm=_HARMS.get(number, ""))
-    if said.guess or said.harm:
+    said = RecordRequest(
+        period=number, expectation=_EXPECTED.get(number, ""), harm=_HARMS.get(number, "")
+    )
+    if said.expectation or said.harm:
         record(root, said, at=after, who="demo coach")
     request = IngestRequest(files=(recording,), period=number)
     ingest(root, request, at=after + timedelta(minutes=5), who="demo coach")

@@ -47,7 +47,7 @@ def trial_folder(root: Path) -> TrialFolder:
         When the folder is missing or holds no trial.
     """
     folder = TrialFolder(root)
-    if root.is_dir() and folder.protocol.is_file():
+    if root.is_dir() and (folder.protocol.is_file() or folder.journal.is_file()):
         return folder
     found = "no such folder" if not root.exists() else "no protocol.toml in it"
     if root.is_file():

@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING
 
 from trialkit.app.answers import Answer
 from trialkit.app.documents import Document
+from trialkit.app.entry_words import entry_lines
 from trialkit.app.folders import write_file
 from trialkit.app.read_settings import parse_settings, read_options
 from trialkit.app.recordings import join
-from trialkit.app.trials import Trial, entry_lines, open_trial, period_or_current
+from trialkit.app.trials import Trial, departs_warning, open_trial, period_or_current
 from trialkit.domain.outcomes import Outcome
 from trialkit.domain.plans import Plan
 from trialkit.domain.units import convert
@@ -86,6 +87,7 @@ def ingest(root: Path, request: IngestRequest, *, at: datetime, who: str) -> Ans
     drafts = [d for item in taken for d in _drafts(item, trial.plan, request, settings)]
     entries = trial.add(drafts, at=at, who=who)
     lines = [f"Entered in {trial.folder.journal}:", *(f"  {x}" for x in entry_lines(entries))]
+    lines += [f"  note: {text}" for text in departs_warning(trial)]
     for item in taken:
         lines += _lines(item, trial.plan, request)
     documents = [_document(f, item, trial.plan) for item in taken for f in item.files]
@@ -186,6 +188,7 @@ def _drafts(
                 "integrity": str(recording.integrity),
                 "accepted_damaged": recording.fault is not None and request.accept_damaged,
                 "fault": recording.fault,
+                "started_at": recording.started_at.isoformat() if recording.started_at else None,
                 "period": item.period,
                 "phase": request.phase,
                 "read_as": settings,

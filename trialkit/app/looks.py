@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 from trialkit.app.trials import Trial
+from trialkit.errors import Problem, RequestError
 from trialkit.journal import Draft, Kind
 from trialkit.journal.records import AnalysisOpened, Departure, Look, Phase
 
@@ -38,6 +39,31 @@ def level_now(trial: Trial) -> tuple[float, str | None]:
     )
 
 
+def refuse_unasked_look(trial: Trial, *, asked: bool) -> None:
+    """Keep the result of an unfinished trial closed unless a look was declared or asked for.
+
+    Raises
+    ------
+    RequestError
+        When the trial is not finished, no look is declared here, and nobody asked.
+    """
+    declared = complete_blocks(trial) in trial.plan.analysis.looks
+    if trial.finished or asked or declared or not opening_drafts(trial):
+        return
+    left = trial.state.planned - len(trial.state.opened)
+    raise RequestError(
+        Problem(
+            where=str(trial.folder.root),
+            found=f"a trial with {left} periods to come"
+            if left
+            else "a trial whose last period waits for its result",
+            wrong="looking at the result before the end is one more chance of a false verdict.",
+            fix="finish the trial (record what was missed), or look with --interim; the look is "
+            "recorded and told on the page.",
+        )
+    )
+
+
 def opening_drafts(trial: Trial) -> list[Draft]:
     """Entries that tell what this analysis opens: which periods, and whether it is a look."""
     drafts = []
@@ -45,7 +71,7 @@ def opening_drafts(trial: Trial) -> list[Draft]:
     shown = trial.state.of(AnalysisOpened)
     if not shown or shown[-1].record.periods != tuple(periods):
         drafts.append(Draft(Kind.ANALYSIS_OPENED, {"purpose": "analysis", "periods": periods}))
-        if trial.state.next_period is not None or trial.current is not None:
+        if not trial.finished:
             blocks = complete_blocks(trial)
             declared = blocks in trial.plan.analysis.looks
             drafts.append(Draft(Kind.LOOK, {"blocks": max(blocks, 1), "declared": declared}))
@@ -58,12 +84,12 @@ def opening_notes(trial: Trial) -> list[str]:
     undeclared = sum(not look.declared for look in looks)
     level_note = level_now(trial)[1]
     notes = [level_note] if level_note else []
-    if trial.state.next_period is not None or trial.current is not None:
+    if not trial.finished:
         notes.append("The trial is not finished: this is an interim look and is recorded as one.")
     if undeclared:
         notes.append(
-            f"{undeclared} interim look(s) were not declared; each one more chance of a false "
-            "verdict, so the error rates stated no longer hold."
+            f"Interim looks that were not declared: {undeclared}. Each is one more chance of a "
+            "false verdict, so the error rates stated no longer hold."
         )
     return notes
 

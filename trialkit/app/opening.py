@@ -7,51 +7,97 @@ from datetime import datetime
 from pathlib import Path
 
 from trialkit.app.answers import Answer
-from trialkit.app.trials import Trial, open_trial
+from trialkit.app.outcome_table import held_starts
+from trialkit.app.trials import Trial, departs_warning, open_trial
 from trialkit.domain.allocations import Period
-from trialkit.errors import Problem, RequestError, UnanswerableError
+from trialkit.errors import Problem, RequestError
 from trialkit.journal import Draft, Kind
+from trialkit.journal.records import Departure, PeriodOpened
 from trialkit.journal.seal import Seal
 from trialkit.report.cards import card_text
 
+_GRACE_MIN = 180.0
 
-def open_next(root: Path, *, code: str, at: datetime, who: str) -> Answer:
+
+def open_next(
+    root: Path, *, code: str = "", period: int | None = None, at: datetime, who: str
+) -> Answer:
     """Open the next period's condition, or show the opened one again while it waits.
+
+    ``period`` opens one that was missed and is now made up.
 
     Raises
     ------
     RequestError
-        When a code is needed and missing.
+        When a code is needed and missing, or ``period`` is not one to be made up.
     JournalError
         When the code or the seal does not fit.
-    UnanswerableError
-        When no period is left.
     """
     trial = open_trial(root)
     if trial.current is not None:
-        return _card(trial, trial.current, again=True)
-    number = trial.state.next_period
+        return _card(trial, trial.current, again=True, warnings=departs_warning(trial))
+    number = trial.state.next_period if period is None else _made_up(trial, period)
     if number is None:
-        raise UnanswerableError(
-            Problem(
-                where=str(root),
-                found=f"all {trial.state.planned} periods opened or missed",
-                wrong="no period is left.",
-                fix="run: trialkit analyse, then trialkit report.",
-            )
-        )
-    period = _unsealed(trial, number, code)
+        return _nothing_left(trial)
+    warnings = [*departs_warning(trial), *_rest_warning(trial, at)]
+    drawn = _unsealed(trial, number, code)
     payload = {
         "period": number,
-        "block": period.block,
-        "position": period.position,
-        "session": period.session,
-        "condition": period.condition,
-        "rest": period.rest,
-        "rest_unit": period.rest_unit,
+        "block": drawn.block,
+        "position": drawn.position,
+        "session": drawn.session,
+        "condition": drawn.condition,
+        "rest": drawn.rest,
+        "rest_unit": drawn.rest_unit,
     }
     trial.add([Draft(Kind.PERIOD_OPENED, payload)], at=at, who=who)
-    return _card(open_trial(root), number, again=False)
+    return _card(open_trial(root), number, again=False, warnings=warnings)
+
+
+def _nothing_left(trial: Trial) -> Answer:
+    folder = trial.folder.root
+    return Answer(
+        f"All {trial.state.planned} periods were opened or missed; none is left.\n"
+        f"Next: trialkit analyse {folder}, then trialkit report {folder}",
+        {"period": None, "of": trial.state.planned},
+    )
+
+
+def _made_up(trial: Trial, period: int) -> int:
+    missed = trial.state.periods_with(Departure.MISSED) - trial.state.opened.keys()
+    if period == trial.state.next_period or period in missed:
+        return period
+    told = ", ".join(map(str, sorted(missed))) or "none"
+    raise RequestError(
+        Problem(
+            where="--period",
+            found=str(period),
+            wrong="only the next period, or one that was missed, can be opened.",
+            fix=f"leave --period out, or name a missed one ({told}).",
+        )
+    )
+
+
+def _rest_warning(trial: Trial, at: datetime) -> list[str]:
+    """Say so when the last period was held less than the shortest planned rest ago."""
+    opened = trial.state.of(PeriodOpened)
+    following = trial.state.next_period
+    if not opened or following is None:
+        return []
+    opens_session = (following - 1) % trial.plan.design.periods_per_session == 0
+    rest = trial.plan.rest
+    span = rest.between_sessions if opens_session else rest.between_periods
+    if span is None:
+        return []
+    hours = (at - max(held_starts(trial).values())).total_seconds() / 3600
+    # A session may start a little before the clock time of the one before it.
+    grace = _GRACE_MIN if opens_session else 0.0
+    if hours * 60 >= span.low_min - grace:
+        return []
+    return [
+        f"the period before was held {hours:.1f} h ago; the protocol plans a rest of at least "
+        f"{span.low} {span.unit}. Opened all the same: the page shows the real rest."
+    ]
 
 
 def _unsealed(trial: Trial, number: int, code: str) -> Period:
@@ -80,7 +126,7 @@ def _unsealed(trial: Trial, number: int, code: str) -> Period:
     return sealed.open_with_code(number, code)
 
 
-def _card(trial: Trial, number: int, *, again: bool) -> Answer:
+def _card(trial: Trial, number: int, *, again: bool, warnings: list[str]) -> Answer:
     opened = trial.state.opened[number]
     period = Period(
         number=number,
@@ -91,10 +137,14 @@ def _card(trial: Trial, number: int, *, again: bool) -> Answer:
         rest=opened.rest,
         rest_unit=opened.rest_unit,
     )
-    first = "Period already open; it waits for its result.\n\n" if again else ""
+    lines = [f"Warning: {text}" for text in warnings]
+    if again:
+        lines.append(f"Period {number} is open already and waits for its result.")
+    if lines:
+        lines.append("")
     condition = next((c for c in trial.plan.conditions if c.name == opened.condition), None)
     return Answer(
-        first + card_text(trial.plan, period),
+        "\n".join([*lines, card_text(trial.plan, period), "", _what_then(trial)]),
         {
             "period": number,
             "of": trial.state.planned,
@@ -106,5 +156,19 @@ def _card(trial: Trial, number: int, *, again: bool) -> Answer:
             "rest": opened.rest,
             "rest_unit": opened.rest_unit,
             "opened_before": again,
+            "warnings": warnings,
         },
     )
+
+
+def _what_then(trial: Trial) -> str:
+    """Say what to type once the period was held."""
+    folder = trial.folder.root
+    typed = [o.name for o in trial.plan.outcomes if o.measure is None]
+    ways = []
+    if len(typed) < len(trial.plan.outcomes):
+        ways.append(f"trialkit ingest {folder} FILE")
+    primary = trial.plan.primary
+    named = typed[0] if typed else (primary or trial.plan.outcomes[0]).name
+    ways.append(f"trialkit record {folder} --outcome {named} --value X")
+    return "  Then: " + "\n    or: ".join(ways)

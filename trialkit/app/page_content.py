@@ -11,8 +11,8 @@ from trialkit.app.outcome_table import held_starts, planned_starts
 from trialkit.app.page_log import amendments, blinding, deviations, harms, seal_facts
 from trialkit.app.page_quality import quality_rows
 from trialkit.app.recordings import stored_recordings
-from trialkit.app.results import HELD_AT
 from trialkit.app.replaying import with_null
+from trialkit.app.results import HELD_AT
 from trialkit.app.trials import Trial
 from trialkit.app.unsealing import drawn_order
 from trialkit.app.versions import versions

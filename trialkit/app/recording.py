@@ -12,12 +12,14 @@ from pathlib import Path
 
 from trialkit.app.amending import amendment_draft
 from trialkit.app.answers import Answer
-from trialkit.app.results import correction_draft, result_draft, table_drafts
-from trialkit.app.trials import Trial, entry_lines, open_trial, period_or_current
+from trialkit.app.deviations import consequences, deviation_draft
+from trialkit.app.entry_words import entry_lines
+from trialkit.app.results import correction_draft, held_draft, result_draft, table_drafts
+from trialkit.app.trials import Trial, departs_warning, open_trial, period_or_current
 from trialkit.domain.plans import Plan
 from trialkit.errors import Problem, RequestError
 from trialkit.journal import Draft, Kind
-from trialkit.journal.records import AnalysisOpened, Departure, Phase
+from trialkit.journal.records import AnalysisOpened, Phase
 
 Ask = Callable[[str], str]
 
@@ -45,6 +47,8 @@ class RecordRequest:
     exclude: bool = False
     note: str = ""
     correct: int | None = None
+    withdraw: int | None = None
+    held: str = ""
     amend: bool = False
     reason: str = ""
 
@@ -76,14 +80,16 @@ def record(
         )
     entries = trial.add(drafts, at=at, who=who)
     lines = [f"Entered in {trial.folder.journal}:", *(f"  {x}" for x in entry_lines(entries))]
-    lines += [f"  note: {text}" for text in _consequences(trial, request)]
+    notes = [*departs_warning(trial), *consequences(trial, request, drafts)]
+    lines += [f"  note: {text}" for text in notes]
     return Answer(
         "\n".join(lines),
         {
             "entries": [
                 {"number": e.number, "kind": str(e.kind), "payload": dict(e.payload)}
                 for e in entries
-            ]
+            ],
+            "notes": notes,
         },
     )
 
@@ -103,19 +109,24 @@ def _drafts(trial: Trial, request: RecordRequest) -> Iterator[Draft]:
     if request.table is not None:
         yield from table_drafts(trial, request.table)
     if request.deviation:
-        yield _deviation_draft(trial, request)
+        reason = _reason(request, "--deviation")
+        yield deviation_draft(trial, request, reason=reason)
     yield from _about_period(trial, request)
+    if request.withdraw is not None:
+        reason = _reason(request, "--withdraw")
+        yield Draft(Kind.WITHDRAWAL, {}, corrects=request.withdraw, reason=reason)
     if request.note:
-        yield Draft(Kind.NOTE, {"text": request.note, "period": request.period})
+        about = request.period or trial.last_opened
+        yield Draft(Kind.NOTE, {"text": request.note, "period": about})
 
 
 def _about_period(trial: Trial, request: RecordRequest) -> Iterator[Draft]:
     """Yield entries about how a period went, apart from its results."""
     if request.delivered:
         condition = _condition(trial.plan, "--delivered", request.delivered)
-        about = {"fidelity": request.fidelity, "detail": request.reason.strip() or None}
+        how = {"fidelity": request.fidelity, "detail": request.reason.strip() or None}
         period = period_or_current(trial, request.period)
-        yield Draft(Kind.DELIVERED, {"period": period, **condition, **about})
+        yield Draft(Kind.DELIVERED, {"period": period, **condition, **how})
     if request.expectation:
         expects = _condition(trial.plan, "--expectation", request.expectation)["condition"]
         yield Draft(
@@ -127,8 +138,11 @@ def _about_period(trial: Trial, request: RecordRequest) -> Iterator[Draft]:
         period = period_or_current(trial, request.period)
         yield Draft(Kind.GUESS, {"person": request.person, "period": period, **guessed})
     if request.harm:
-        about = {"period": request.period or trial.current, "phase": request.phase}
-        yield Draft(Kind.HARM, {"what": request.harm, "grade": request.grade, **about})
+        where = {"period": request.period or trial.last_opened, "phase": request.phase}
+        yield Draft(Kind.HARM, {"what": request.harm, "grade": request.grade, **where})
+    if request.held:
+        period = _period(trial, request)
+        yield held_draft(trial.plan, (Phase(request.phase), period), request.held)
     for pair in request.covariates:
         yield _covariate_draft(_period(trial, request), request.phase, pair)
     if request.exclude:
@@ -148,43 +162,14 @@ def _period(trial: Trial, request: RecordRequest) -> int:
         raise RequestError(
             Problem(
                 where="--phase",
-                found=f"{request.phase!r} with period {request.period}",
+                found=f"{request.phase!r} without --period"
+                if request.phase in set(Phase)
+                else repr(request.phase),
                 wrong="a phase other than the trial needs its name and a number.",
                 fix="use --phase familiarisation or baseline, with --period N.",
             )
         )
     return request.period
-
-
-def _deviation_draft(trial: Trial, request: RecordRequest) -> Draft:
-    if request.deviation not in set(Departure):
-        raise RequestError(
-            Problem(
-                where="--deviation",
-                found=repr(request.deviation),
-                wrong="there is no such deviation.",
-                fix="use one of " + ", ".join(Departure) + ".",
-            )
-        )
-    number = request.period or trial.current or trial.state.next_period
-    if number is None or not 1 <= number <= trial.state.planned:
-        raise RequestError(
-            Problem(
-                where="--period",
-                found=str(number),
-                wrong=f"the trial has periods 1 to {trial.state.planned}.",
-                fix="name the period that departed from the plan.",
-            )
-        )
-    return Draft(
-        Kind.DEVIATION,
-        {
-            "period": number,
-            "what": request.deviation,
-            "reason": _reason(request, "--deviation"),
-            "moved_to": request.moved_to or None,
-        },
-    )
 
 
 def _covariate_draft(period: int, phase: str, pair: str) -> Draft:
@@ -235,23 +220,15 @@ def _reason(request: RecordRequest, flag: str) -> str:
 
 
 def _asked(trial: Trial, request: RecordRequest, ask: Ask) -> list[Draft]:
+    """Ask for every outcome of the period that has no value yet, those typed by hand first."""
     period = period_or_current(trial, request.period)
+    known = {name for phase, n, name in trial.state.values if (phase, n) == (Phase.TRIAL, period)}
     drafts = []
-    for outcome in trial.plan.outcomes:
-        if outcome.measure is not None:
+    for outcome in sorted(trial.plan.outcomes, key=lambda o: o.measure is not None):
+        if outcome.name in known:
             continue
-        value = ask(f"Period {period}, {outcome.label} [{outcome.unit}] (empty: none)")
+        source = "" if outcome.measure is None else ", usually from a recording"
+        value = ask(f"Period {period}, {outcome.label} [{outcome.unit}{source}] (empty: none)")
         if value.strip():
             drafts.append(result_draft(trial.plan, (Phase.TRIAL, period, outcome.name), value, ""))
     return drafts
-
-
-def _consequences(trial: Trial, request: RecordRequest) -> Iterator[str]:
-    """Say what a deviation does to the reference set and the analysis."""
-    if request.deviation:
-        from trialkit.design.deviations import effect_of_deviation
-
-        number = request.period or trial.current or trial.state.next_period or 1
-        yield effect_of_deviation(trial.plan, request.deviation, number)
-    if request.exclude and any(trial.state.of(AnalysisOpened)):
-        yield "the data had been opened before: the exclusion is marked as late on the page."

@@ -11,7 +11,7 @@ from trialkit.app.analysing import analyse_trial, analysis_document
 from trialkit.app.answers import Answer
 from trialkit.app.documents import to_json
 from trialkit.app.folders import write_file
-from trialkit.app.looks import opening_drafts, opening_notes
+from trialkit.app.looks import opening_drafts, opening_notes, refuse_unasked_look
 from trialkit.app.page_content import page_content
 from trialkit.app.trials import Trial, open_trial
 from trialkit.errors import Problem, RequestError
@@ -30,6 +30,7 @@ class ReportRequest:
     pdf: bool = False
     figures: str = ""
     decimal_comma: bool = False
+    interim: bool = False
 
 
 def write_report(root: Path, request: ReportRequest, *, at: datetime, who: str) -> Answer:
@@ -38,10 +39,12 @@ def write_report(root: Path, request: ReportRequest, *, at: datetime, who: str) 
     Raises
     ------
     RequestError
-        When the picture format is not known, or a PDF is asked for and nothing here can print.
+        When the picture format is not known, a PDF is asked for and nothing here can print, or the
+        trial is not finished and nobody asked for an interim look.
     """
     _refuse_unknown_format(request.figures)
     trial = open_trial(root)
+    refuse_unasked_look(trial, asked=request.interim)
     drafts = opening_drafts(trial)
     if drafts:
         trial.add(drafts, at=at, who=who)

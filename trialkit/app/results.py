@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from trialkit.app.trials import Trial, period_or_current
-from trialkit.domain.outcomes import Outcome
+from trialkit.domain.outcomes import Outcome, Scale
 from trialkit.domain.plans import Plan
 from trialkit.domain.units import convert
 from trialkit.errors import Problem, RequestError
 from trialkit.journal import Draft, Kind
 from trialkit.journal.records import Measured, Phase
 
+HELD_AT = "held_at"
+"""Name of the covariate that says when a period was really held."""
 _NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?")
-_THOUSANDS = re.compile(r"[+-]?\d{1,3},\d{3}")
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 
 
 def read_number(text: str, *, where: str) -> float:
@@ -53,7 +58,7 @@ def read_number(text: str, *, where: str) -> float:
 
 
 def find_outcome(plan: Plan, name: str) -> Outcome:
-    """Look an outcome up; without a name, the only one.
+    """Look an outcome up; without a name, the primary one, or the only one.
 
     Raises
     ------
@@ -61,8 +66,8 @@ def find_outcome(plan: Plan, name: str) -> Outcome:
         When there is no such outcome.
     """
     names = [o.name for o in plan.outcomes]
-    if not name and len(names) == 1:
-        return plan.outcomes[0]
+    if not name and (plan.primary or len(names) == 1):
+        return plan.primary or plan.outcomes[0]
     for outcome in plan.outcomes:
         if outcome.name == name:
             return outcome
@@ -81,12 +86,23 @@ def result_draft(plan: Plan, place: tuple[Phase, int, str], value: str, unit: st
     phase, period, name = place
     outcome = find_outcome(plan, name)
     number = read_number(value, where="--value")
+    if unit:
+        number = convert(number, unit, outcome.unit)
+    if outcome.scale is Scale.LOG and number <= 0:
+        raise RequestError(
+            Problem(
+                where=outcome.name,
+                found=f"{number:g} {outcome.unit}",
+                wrong="this outcome is analysed on a log scale, which needs values above zero.",
+                fix="check the value and its sign.",
+            )
+        )
     return Draft(
         Kind.RESULT,
         {
             "period": period,
             "outcome": outcome.name,
-            "value": convert(number, unit, outcome.unit) if unit else number,
+            "value": number,
             "unit": outcome.unit,
             "phase": phase,
         },
@@ -108,7 +124,8 @@ def correction_draft(trial: Trial, entry: int, value: str, *, reason: str) -> Dr
                 where="--correct",
                 found=f"entry {entry}",
                 wrong="it is not a value in force.",
-                fix="name the last entry of the value (see `trialkit verify` and the report).",
+                fix="name the last entry of the value (trialkit verify --entries lists them), or "
+                "take another sort of entry back with --withdraw.",
             )
         )
     number = read_number(value, where="--value")
@@ -122,8 +139,36 @@ def correction_draft(trial: Trial, entry: int, value: str, *, reason: str) -> Dr
     )
 
 
+def held_draft(plan: Plan, place: tuple[Phase, int], text: str) -> Draft:
+    """Draft when a period was really held, in the protocol's time zone unless the text says one.
+
+    Raises
+    ------
+    RequestError
+        When the text is no day and time.
+    """
+    try:
+        moment = datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise RequestError(
+            Problem(
+                where="--held",
+                found=repr(text),
+                wrong="it is not a day and time.",
+                fix="write it like 2026-03-08 17:10.",
+            )
+        ) from None
+    if moment.tzinfo is None:
+        moment = moment.replace(tzinfo=ZoneInfo(plan.calendar.time_zone))
+    phase, period = place
+    about = {"period": period, "phase": phase}
+    return Draft(Kind.COVARIATE, {**about, "name": HELD_AT, "value": moment.isoformat()})
+
+
 def table_drafts(trial: Trial, path: Path) -> list[Draft]:
-    """Draft one result per row of a table with columns period, outcome, value and, maybe, unit.
+    """Draft one result per row of a table with columns period, outcome, value, unit and held.
+
+    ``outcome``, ``unit`` and ``held`` may be left out.
 
     Raises
     ------
@@ -133,19 +178,37 @@ def table_drafts(trial: Trial, path: Path) -> list[Draft]:
     from trialkit.ingest.tables import read_table
 
     columns = set(read_table(path).columns)
-    labels = [c for c in ("outcome", "unit") if c in columns]
+    labels = [c for c in ("outcome", "unit", "held") if c in columns]
     frame = read_table(path, numbers=("period", "value"), labels=labels)
-    drafts, problems = [], []
+    drafts: list[Draft] = []
+    problems: list[Problem] = []
+    lines: dict[tuple[int, str], object] = {}
     for line, row in frame.iterrows():
         try:
             period = period_or_current(trial, int(row["period"]))
             place = (Phase.TRIAL, period, str(row.get("outcome", "")))
-            drafts.append(result_draft(trial.plan, place, repr(row["value"]), row.get("unit", "")))
+            draft = result_draft(trial.plan, place, repr(row["value"]), row.get("unit", ""))
+            key = (period, draft.payload["outcome"])
+            if key in lines:
+                raise RequestError(_twice(key, lines[key]))
+            lines[key] = line
+            drafts.append(draft)
+            if row.get("held"):
+                drafts.append(held_draft(trial.plan, (Phase.TRIAL, period), row["held"]))
         except RequestError as error:
             problems += [
-                Problem(f"{path.name}, {p.where}", p.found, p.wrong, p.fix, line=int(line))
+                replace(p, where=f"{path.name}, {p.where}", line=int(str(line)))
                 for p in error.problems
             ]
     if problems:
         raise RequestError(problems)
     return drafts
+
+
+def _twice(key: tuple[int, str], line: object) -> Problem:
+    return Problem(
+        where=f"period {key[0]}, {key[1]}",
+        found="a second value",
+        wrong=f"line {line} gives one already.",
+        fix="keep one of the two lines.",
+    )

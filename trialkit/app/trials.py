@@ -6,15 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from trialkit.app.folders import TrialFolder, trial_folder
 from trialkit.domain.plans import Plan
 from trialkit.errors import Problem, RequestError
 from trialkit.journal import Draft, Entry, Journal
-from trialkit.journal.records import Delivered, Deviation, Phase
+from trialkit.journal.records import Delivered, Departure, PeriodOpened, Phase
 from trialkit.journal.state import TrialState, replay
-from trialkit.protocol import Protocol, loads, protocol_sha256, read_protocol_text
+from trialkit.protocol import Protocol, loads, protocol_sha256
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,14 +32,34 @@ class Trial:
 
     @property
     def done(self) -> frozenset[int]:
-        """Opened periods that have a value, a recording or a deviation."""
-        held = {n for phase, n, _ in self.state.values if phase is Phase.TRIAL}
-        return frozenset(held | {t.record.period for t in self.state.of(Deviation)})
+        """Periods that wait for nothing: the primary outcome was entered, or they came to nothing.
+
+        Without a single primary outcome any value will do.
+        """
+        primary = self.plan.primary
+        held = {
+            period
+            for phase, period, outcome in self.state.values
+            if phase is Phase.TRIAL and (primary is None or outcome == primary.name)
+        }
+        ended = (Departure.MISSED, Departure.ABORTED)
+        return frozenset(held.union(*(self.state.periods_with(what) for what in ended)))
 
     @property
     def current(self) -> int | None:
         """The opened period that still waits for its result; the earliest, if several do."""
         return min(self.state.opened.keys() - self.done, default=None)
+
+    @property
+    def last_opened(self) -> int | None:
+        """The period opened last."""
+        told = self.state.of(PeriodOpened)
+        return told[-1].record.period if told else None
+
+    @property
+    def finished(self) -> bool:
+        """Whether every period was opened or missed, and none waits for its result."""
+        return self.state.next_period is None and self.current is None
 
     def delivered(self) -> Mapping[int, str]:
         """Condition by opened period: as really delivered, or as opened."""
@@ -84,49 +103,44 @@ def open_trial(root: Path) -> Trial:
     return Trial(folder, protocol, protocol.plan(), state)
 
 
-def file_departs(trial: Trial) -> bool:
-    """Whether protocol.toml is no longer the protocol in force."""
-    text = read_protocol_text(trial.folder.protocol)
-    frozen = trial.state.protocol
-    return frozen is not None and protocol_sha256(text.encode()) != frozen.sha256
-
-
 def period_or_current(trial: Trial, period: int | None) -> int:
-    """The period meant by a request: the one named, or the opened one that waits.
+    """The period meant by a request: the one named, the one that waits, or the one opened last.
 
     Raises
     ------
     RequestError
-        When the period was not opened, or none waits.
+        When the period was not opened, or none was opened yet.
     """
     if period is None:
-        period = trial.current
-    if period is None:
-        raise RequestError(
-            Problem(
-                where="--period",
-                found="no period",
-                wrong="no opened period waits for a result.",
-                fix="open one with `trialkit next`, or name the period with --period.",
-            )
+        period = trial.current or trial.last_opened
+    if period is not None and period in trial.state.opened:
+        return period
+    planned = trial.state.planned
+    beyond = period is not None and not 1 <= period <= planned
+    raise RequestError(
+        Problem(
+            where="--period",
+            found="no opened period" if period is None else str(period),
+            wrong=f"the trial has periods 1 to {planned}."
+            if beyond
+            else "this period has not been opened, so nobody can know what was applied in it.",
+            fix="name one of them."
+            if beyond
+            else "open periods in their order with `trialkit next`.",
         )
-    if period not in trial.state.opened:
-        raise RequestError(
-            Problem(
-                where="--period",
-                found=str(period),
-                wrong="this period has not been opened.",
-                fix="open periods in their order with `trialkit next`.",
-            )
-        )
-    return period
+    )
 
 
-def entry_lines(entries: tuple[Entry, ...]) -> list[str]:
-    """One line per new entry, for people."""
-    return [f"entry {e.number}: {e.kind} {_told(e.payload)}".rstrip() for e in entries]
-
-
-def _told(payload: Mapping[str, Any]) -> str:
-    shown = {k: v for k, v in payload.items() if isinstance(v, str | int | float) and k != "text"}
-    return ", ".join(f"{k} {v}" for k, v in shown.items())
+def departs_warning(trial: Trial) -> list[str]:
+    """Say so when protocol.toml is no longer the protocol in force."""
+    try:
+        found = protocol_sha256(trial.folder.protocol.read_bytes())
+    except OSError:
+        return ["protocol.toml cannot be read; the frozen protocol in the journal is used."]
+    frozen = trial.state.protocol
+    if frozen is None or found == frozen.sha256:
+        return []
+    return [
+        "protocol.toml was edited after the draw; the frozen protocol is used. Record the change "
+        "with `trialkit record --amend`, or put the text back with `trialkit verify --restore`."
+    ]

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from base64 import b64decode
 from hashlib import sha256
+from itertools import count
 from pathlib import Path
 
 from trialkit.app.answers import Answer
 from trialkit.app.documents import problems_document
-from trialkit.app.folders import TrialFolder, trial_folder
+from trialkit.app.entry_words import entry_lines
+from trialkit.app.folders import TrialFolder, trial_folder, write_file
+from trialkit.app.trials import departs_warning, open_trial
 from trialkit.design.allocation import draw
 from trialkit.errors import JournalError, Problem, TrialkitError
 from trialkit.journal import Journal
@@ -18,7 +21,7 @@ from trialkit.journal.state import TrialState, replay
 from trialkit.protocol import loads, protocol_sha256
 
 
-def verify(root: Path) -> Answer:
+def verify(root: Path, *, list_entries: bool = False) -> Answer:
     """Check chain, seal, protocol, draw and recordings; the first fault comes first.
 
     Raises
@@ -27,27 +30,44 @@ def verify(root: Path) -> Answer:
         When the journal cannot be opened at all.
     """
     folder = trial_folder(root)
+    told: list[str] = []
     with Journal.open(folder.journal, read_only=True) as journal:
         problems = list(journal.verify())
         checked = ["journal: hash chain, rules and database"]
         if not problems:
             entries = journal.entries()
-            head = journal.head
             state = replay(entries)
-            checked.append(f"journal: {len(entries)} entries, head {head}")
+            checked.append(f"journal: {len(entries)} entries, head {journal.head}")
             problems += [*_seal_problems(state, checked), *_protocol_problems(folder, state)]
             problems += _recording_problems(folder, state)
             checked.append(f"recordings: {len(state.of(RecordingStored))} stored files")
+            told = entry_lines(entries) if list_entries else []
     ok = not problems
-    lines = [f"checked  {text}" for text in checked]
+    lines = [*told, *(f"checked  {text}" for text in checked)]
     for p in problems:
         lines += [f"FAULT    {p.where}: found {p.found}", f"         {p.wrong} Fix: {p.fix}"]
-    lines.append("All in order." if ok else f"{len(problems)} fault(s).")
-    return Answer(
-        "\n".join(lines),
-        {"ok": ok, "checked": checked, "problems": problems_document(tuple(problems))},
-        exit_status=0 if ok else JournalError.exit_status,
-    )
+    faults = "one fault" if len(problems) == 1 else f"{len(problems)} faults"
+    lines.append("All in order." if ok else f"{faults}.".capitalize())
+    document = {"ok": ok, "checked": checked, "problems": problems_document(tuple(problems))}
+    if list_entries:
+        document["entries"] = told
+    return Answer("\n".join(lines), document, exit_status=0 if ok else JournalError.exit_status)
+
+
+def restore_protocol(root: Path) -> None:
+    """Write the protocol in force back; an edited file is kept beside it under another name."""
+    trial = open_trial(root)
+    frozen = trial.state.protocol
+    if frozen is None or not departs_warning(trial):
+        return
+    if trial.folder.protocol.exists():
+        kept = next(
+            path
+            for n in count(1)
+            if not (path := trial.folder.root / f"protocol.edited-{n}.toml").exists()
+        )
+        trial.folder.protocol.rename(kept)
+    write_file(trial.folder.protocol, frozen.text.encode())
 
 
 def _seal_problems(state: TrialState, checked: list[str]) -> list[Problem]:
@@ -64,7 +84,9 @@ def _seal_problems(state: TrialState, checked: list[str]) -> list[Problem]:
         except TrialkitError as error:
             found += error.problems
             continue
-        checked.append(f"seal: commitment {record.commitment}, seed {allocation.seed}")
+        # Who knows the seed can draw the order: it is told only when nothing is sealed any more.
+        seed = f", seed {allocation.seed}" if state.next_period is None else ""
+        checked.append(f"seal: commitment {record.commitment}{seed}")
         if record.reason is None and first:
             plan = loads(first[0].record.text, where="the frozen protocol").plan()
             if draw(plan, seed=allocation.seed) != allocation:
@@ -98,14 +120,16 @@ def _opened_problems(
 
 def _protocol_problems(folder: TrialFolder, state: TrialState) -> list[Problem]:
     frozen = state.protocol
-    if frozen is None or protocol_sha256(folder.protocol.read_bytes()) == frozen.sha256:
+    there = folder.protocol.is_file()
+    if frozen is None or (there and protocol_sha256(folder.protocol.read_bytes()) == frozen.sha256):
         return []
     return [
         Problem(
             where=str(folder.protocol),
-            found="a text other than the frozen one",
-            wrong="the protocol file was edited after the draw.",
-            fix="put the frozen text back, or record the change: trialkit record --amend.",
+            found="a text other than the frozen one" if there else "no file",
+            wrong="the protocol file was edited or removed after the draw.",
+            fix="put the frozen text back (trialkit verify --restore), or record the change: "
+            "trialkit record --amend.",
         )
     ]
 

@@ -2,11 +2,22 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
+import typer
+
 from trialkit.cli.output import JsonFlag, emit
 from trialkit.cli.who import DirArgument, WhoFlag, name, now
 
 
-def command(folder: DirArgument, who: WhoFlag = "", as_json: JsonFlag = False) -> None:
+def command(
+    folder: DirArgument,
+    interim: Annotated[
+        bool, typer.Option("--interim", help="Look before the last period; recorded as a look.")
+    ] = False,
+    who: WhoFlag = "",
+    as_json: JsonFlag = False,
+) -> None:
     """Estimate every outcome as declared: difference, noise, sensitivity, verdict.
 
     Opening the data to the analyst is itself recorded in the journal; before the last period it
@@ -16,5 +27,5 @@ def command(folder: DirArgument, who: WhoFlag = "", as_json: JsonFlag = False) -
     """
     from trialkit.app.analysing import analyse
 
-    result = analyse(folder, at=now(), who=name(who))
+    result = analyse(folder, interim=interim, at=now(), who=name(who))
     emit(result.text, result.document, as_json=as_json)

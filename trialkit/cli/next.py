@@ -16,6 +16,9 @@ def command(
         str,
         typer.Option("--code", help="The keyholder's code for this period, where there is one."),
     ] = "",
+    period: Annotated[
+        int | None, typer.Option("--period", min=1, help="A missed period that is now made up.")
+    ] = None,
     who: WhoFlag = "",
     as_json: JsonFlag = False,
 ) -> None:
@@ -27,5 +30,5 @@ def command(
     """
     from trialkit.app.opening import open_next
 
-    result = open_next(folder, code=code, at=now(), who=name(who))
+    result = open_next(folder, code=code, period=period, at=now(), who=name(who))
     emit(result.text, result.document, as_json=as_json)

@@ -65,6 +65,13 @@ def command(
         int | None,
         typer.Option("--correct", metavar="ENTRY", help="Correct this entry with --value."),
     ] = None,
+    withdraw: Annotated[
+        int | None,
+        typer.Option("--withdraw", metavar="ENTRY", help="Take a wrong entry out of force."),
+    ] = None,
+    held: Annotated[
+        str, typer.Option("--held", metavar="WHEN", help='When it was held: "2026-03-08 17:10".')
+    ] = "",
     amend: Annotated[
         bool, typer.Option("--amend", help="Take the edited protocol.toml as a new version.")
     ] = False,
@@ -102,6 +109,8 @@ def command(
         exclude=exclude,
         note=note,
         correct=correct,
+        withdraw=withdraw,
+        held=held,
         amend=amend,
         reason=reason,
     )

@@ -27,6 +27,9 @@ def command(
     decimal_comma: Annotated[
         bool, typer.Option("--decimal-comma", help="Print 3,5 instead of 3.5 on the page.")
     ] = False,
+    interim: Annotated[
+        bool, typer.Option("--interim", help="Look before the last period; recorded as a look.")
+    ] = False,
     who: WhoFlag = "",
     as_json: JsonFlag = False,
 ) -> None:
@@ -36,6 +39,6 @@ def command(
     """
     from trialkit.app.reporting import ReportRequest, write_report
 
-    request = ReportRequest(pdf=pdf, figures=figures, decimal_comma=decimal_comma)
+    request = ReportRequest(pdf=pdf, figures=figures, decimal_comma=decimal_comma, interim=interim)
     result = write_report(folder, request, at=now(), who=name(who))
     emit(result.text, result.document, as_json=as_json)

@@ -188,6 +188,7 @@ class RecordingStored(Record):
     fault: f.MaybeText = None
     period: f.MaybeOrdinal = None
     phase: PhaseName = Phase.TRIAL
+    started_at: f.MaybeInstant = None
     read_as: f.NamedValues = field(default_factory=dict[str, Any])
     lag_s: f.MaybeNumber = None
     aligned_by: f.MaybeText = None
