@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -147,6 +148,7 @@ def named(
     return Named(unique_name(wanted, taken), unit), []
 
 
+@lru_cache(maxsize=1024)
 def split_unit(column: str) -> tuple[str, str]:
     """Split a column name into its stem and the unit written in it.
 

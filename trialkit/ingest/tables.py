@@ -91,7 +91,8 @@ def read_table(
         out[column] = (
             _number_column(source, table, name, problems)
             if column in wanted_numbers and column not in wanted_labels
-            else ["" if is_missing(cell) else cell.strip() for cell in table.cells[name]]
+            # A condition may well be called "none": among labels only an empty cell is missing.
+            else [cell.strip() for cell in table.cells[name]]
         )
     if problems:
         raise UnreadableError(problems)
