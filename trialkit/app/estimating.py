@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import log1p
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from trialkit.app.answers import Answer
 from trialkit.app.documents import estimate_document
+from trialkit.app.long_tables import read_long_table
 from trialkit.domain.observations import Observations
 from trialkit.domain.outcomes import Better, Scale
 from trialkit.errors import Problem, RequestError
@@ -19,6 +20,7 @@ from trialkit.errors import Problem, RequestError
 if TYPE_CHECKING:
     from pandas import DataFrame
 
+    from trialkit.domain.estimates import Estimate
     from trialkit.report.content import OutcomeResult
 
 
@@ -45,6 +47,7 @@ class TableQuestion:
     better: str = "higher"
     scale: str = "raw"
     level: float = 0.95
+    read: tuple[str, ...] = ()
 
 
 def estimate_table(path: Path, columns: TableColumns, question: TableQuestion) -> Answer:
@@ -59,15 +62,18 @@ def estimate_table(path: Path, columns: TableColumns, question: TableQuestion) -
     UnanswerableError
         When the data cannot answer the question.
     """
-    from trialkit.ingest.tables import read_table
     from trialkit.report.terminal import summarise
 
-    numeric = [c for c in (columns.outcome, columns.period, columns.trend) if c]
-    frame = read_table(path, numbers=numeric, labels=(columns.condition, columns.block))
-    answer = estimate_frame(frame, columns, question)
-    if answer.estimate is None:  # pragma: no cover - a frame gives an estimate or raises
-        raise AssertionError
-    return Answer(summarise(answer), estimate_document(answer.estimate))
+    frame, notes = read_long_table(
+        path,
+        value=columns.outcome,
+        labels=(columns.condition, columns.block),
+        numbers=[c for c in (columns.period, columns.trend) if c],
+        read=question.read,
+    )
+    found = _estimate(frame, columns, question)
+    found = replace(found, notes=(*notes, *found.notes))
+    return Answer(summarise(_result(found, question)), estimate_document(found))
 
 
 def estimate_frame(
@@ -82,15 +88,16 @@ def estimate_frame(
     UnanswerableError
         When the data cannot answer the question.
     """
-    from trialkit.report.content import OutcomeResult
-    from trialkit.report.terminal import plain_outcome
+    return _result(_estimate(frame, columns, question), question)
+
+
+def _estimate(frame: DataFrame, columns: TableColumns, question: TableQuestion) -> Estimate:
     from trialkit.statistics.estimate import EstimateOptions, estimate
 
-    better = direction(question.better)
     options = EstimateOptions(
         method=question.method,
         level=question.level,
-        better=better,
+        better=direction(question.better),
         margin=_on_scale(question.worthwhile, question.scale),
         planned_noise=_on_scale(question.typical_error, question.scale),
         planned_df=question.typical_error_df,
@@ -99,9 +106,14 @@ def estimate_frame(
         # For the serial model the trend column is the axis of time, not a covariate.
         trend=columns.trend is not None and question.method != "serial",
     )
-    result = estimate(table_observations(frame, columns, question), options=options)
-    outcome = plain_outcome(result, better=better)
-    return OutcomeResult(outcome, result)
+    return estimate(table_observations(frame, columns, question), options=options)
+
+
+def _result(found: Estimate, question: TableQuestion) -> OutcomeResult:
+    from trialkit.report.content import OutcomeResult
+    from trialkit.report.terminal import plain_outcome
+
+    return OutcomeResult(plain_outcome(found, better=direction(question.better)), found)
 
 
 def table_observations(

@@ -13,6 +13,7 @@ from trialkit.app.answers import Answer
 from trialkit.app.documents import Document, ends
 from trialkit.app.estimating import direction
 from trialkit.app.folders import write_file
+from trialkit.app.long_tables import read_long_table
 from trialkit.app.versions import versions
 from trialkit.errors import Problem, RequestError
 
@@ -53,6 +54,7 @@ def pool_table(
     reference: str,
     level: float,
     page: SeriesPage | None = None,
+    read: tuple[str, ...] = (),
 ) -> Answer:
     """Read a long table of several athletes and pool their trials.
 
@@ -65,19 +67,21 @@ def pool_table(
     UnanswerableError
         With fewer than two athletes that have a complete pair.
     """
-    from trialkit.ingest.tables import read_table
     from trialkit.statistics.series import pool_series
 
     labels = (columns.athlete, columns.condition, columns.block)
-    frame = read_table(path, numbers=(columns.outcome,), labels=labels)
+    frame, notes = read_long_table(path, value=columns.outcome, labels=labels, read=read)
     differences, left_out = pair_differences(frame, columns, reference)
     result = pool_series(differences, level=level)
-    notes = [*result.notes]
+    notes += result.notes
     if left_out:
-        notes.append(f"{left_out} incomplete pairs were left out.")
-    text, document = series_text(result, notes), series_document(result, notes)
+        notes.append(f"Incomplete pairs that were left out: {left_out}.")
+    if alone := sorted(set(frame[columns.athlete]) - differences.keys()):
+        notes.append(f"Athletes without a complete pair, left out: {', '.join(alone)}.")
+    condition = next(c for c in sorted(set(frame[columns.condition])) if c != reference)
+    text = f"{condition} minus {reference}, {columns.outcome}\n" + series_text(result, notes)
+    document = series_document(result, notes)
     if page is not None:
-        condition = next(c for c in sorted(set(frame[columns.condition])) if c != reference)
         names = (columns.outcome, condition, reference)
         write_file(page.path, _page_bytes(result, names, page))
         text += f"\n\nThe page is {page.path}"
@@ -114,7 +118,6 @@ def pair_differences(
     RequestError
         When the table does not hold the reference and exactly one other condition.
     """
-    frame = frame[frame[columns.outcome].notna()]
     present = sorted(set(frame[columns.condition]))
     if len(present) != 2 or reference not in present:
         raise RequestError(

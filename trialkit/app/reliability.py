@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from trialkit.app.answers import Answer
 from trialkit.app.documents import Document, ends
+from trialkit.app.long_tables import read_long_table
 from trialkit.errors import Problem, RequestError
 
 if TYPE_CHECKING:
@@ -21,7 +23,13 @@ if TYPE_CHECKING:
 
 
 def reliability_table(
-    path: Path, *, value: str, subject: str, trial: str, level: float = 0.95
+    path: Path,
+    *,
+    value: str,
+    subject: str,
+    trial: str,
+    level: float = 0.95,
+    read: tuple[str, ...] = (),
 ) -> Answer:
     """Read a long table, one row per athlete and repeat, and say how repeatable the values are.
 
@@ -34,11 +42,11 @@ def reliability_table(
     UnanswerableError
         When there are too few athletes or repeats.
     """
-    from trialkit.ingest.tables import read_table
     from trialkit.statistics.reliability import reliability
 
-    frame = read_table(path, numbers=(value,), labels=(subject, trial))
-    result = reliability(wide_table(frame, value, subject, trial), level=level)
+    frame, notes = read_long_table(path, value=value, labels=(subject, trial), read=read)
+    found = reliability(wide_table(frame, value, subject, trial), level=level)
+    result = replace(found, notes=(*notes, *found.notes))
     return Answer(_text(result), reliability_document(result))
 
 

@@ -7,19 +7,25 @@ from typing import Annotated
 import typer
 
 from trialkit.cli.output import JsonFlag, emit
+from trialkit.cli.who import decimal
 
 
 def command(
     before: Annotated[str, typer.Argument(metavar="BEFORE", help="The value before.")],
     after: Annotated[str, typer.Argument(metavar="AFTER", help="The value after.")],
     typical_error: Annotated[
-        float, typer.Option("--typical-error", help="Noise SD of one measurement, same unit.")
+        float,
+        typer.Option(
+            "--typical-error", parser=decimal, help="Noise SD of one measurement, same unit."
+        ),
     ],
     typical_error_df: Annotated[
-        float | None, typer.Option("--typical-error-df", help="Its degrees of freedom.")
+        float | None,
+        typer.Option("--typical-error-df", parser=decimal, help="Its degrees of freedom."),
     ] = None,
     worthwhile: Annotated[
-        float | None, typer.Option("--worthwhile", help="Smallest worthwhile change, same unit.")
+        float | None,
+        typer.Option("--worthwhile", parser=decimal, help="Smallest worthwhile change, same unit."),
     ] = None,
     better: Annotated[str, typer.Option("--better", help="higher or lower.")] = "higher",
     as_json: JsonFlag = False,

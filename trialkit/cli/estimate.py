@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from trialkit.cli.output import JsonFlag, emit
-from trialkit.cli.who import TableArgument
+from trialkit.cli.who import ReadFlag, TableArgument, decimal
 
 
 def command(
@@ -31,20 +31,27 @@ def command(
         ),
     ] = "auto",
     typical_error: Annotated[
-        float | None, typer.Option("--typical-error", help="Noise SD of one measurement.")
+        float | None,
+        typer.Option("--typical-error", parser=decimal, help="Noise SD of one measurement."),
     ] = None,
     typical_error_df: Annotated[
-        float | None, typer.Option("--typical-error-df", help="Its degrees of freedom.")
+        float | None,
+        typer.Option("--typical-error-df", parser=decimal, help="Its degrees of freedom."),
     ] = None,
     worthwhile: Annotated[
         float | None,
-        typer.Option("--worthwhile", help="Smallest worthwhile change; gives a verdict."),
+        typer.Option(
+            "--worthwhile", parser=decimal, help="Smallest worthwhile change; gives a verdict."
+        ),
     ] = None,
     better: Annotated[str, typer.Option("--better", help="higher or lower.")] = "higher",
     scale: Annotated[
         str, typer.Option("--scale", help="raw, or log: noise, margin and effects in percent.")
     ] = "raw",
-    level: Annotated[float, typer.Option("--level", help="Confidence level.")] = 0.95,
+    level: Annotated[
+        float, typer.Option("--level", parser=decimal, help="Confidence level.")
+    ] = 0.95,
+    read: ReadFlag = None,
     as_json: JsonFlag = False,
 ) -> None:
     """Estimate the difference between conditions from a plain long table, one row per period.
@@ -64,6 +71,7 @@ def command(
         better=better,
         scale=scale,
         level=level,
+        read=tuple(read or ()),
     )
     result = estimate_table(table, columns, question)
     emit(result.text, result.document, as_json=as_json)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable
+from difflib import get_close_matches
 from importlib import import_module
 from typing import Annotated, Any
 
@@ -52,6 +53,10 @@ class LazyGroup(TyperGroup):
         return _entry(cmd_name, COMMANDS[cmd_name], lambda: None) if cmd_name in COMMANDS else None
 
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:  # noqa: D102
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            close = get_close_matches(args[0], COMMANDS, n=1)
+            hint = f" Did you mean {close[0]!r}?" if close else ""
+            ctx.fail(f"There is no command {args[0]!r}.{hint} trialkit --help lists them.")
         name, _, rest = super().resolve_command(ctx, args)
         return name, load_command(str(name)), rest
 

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from trialkit.cli.output import JsonFlag, emit
-from trialkit.cli.who import TableArgument
+from trialkit.cli.who import ReadFlag, TableArgument, decimal
 
 
 def command(
@@ -18,13 +18,16 @@ def command(
     condition: Annotated[str, typer.Option("--condition", help="Column of the condition.")],
     reference: Annotated[str, typer.Option("--reference", help="The reference condition.")],
     block: Annotated[str, typer.Option("--block", help="Column of the block (pair).")],
-    level: Annotated[float, typer.Option("--level", help="Confidence level.")] = 0.95,
+    level: Annotated[
+        float, typer.Option("--level", parser=decimal, help="Confidence level.")
+    ] = 0.95,
     page: Annotated[
         Path | None, typer.Option("--page", metavar="FILE", help="Write the page of the series.")
     ] = None,
     unit: Annotated[str, typer.Option("--unit", help="Unit of the values, for the page.")] = "",
     worthwhile: Annotated[
-        float | None, typer.Option("--worthwhile", help="The margin, shown on the page.")
+        float | None,
+        typer.Option("--worthwhile", parser=decimal, help="The margin, shown on the page."),
     ] = None,
     better: Annotated[
         str, typer.Option("--better", help="higher or lower, for the words of the page.")
@@ -32,6 +35,7 @@ def command(
     invented: Annotated[
         bool, typer.Option("--invented", help="Mark the page as made from invented data.")
     ] = False,
+    read: ReadFlag = None,
     as_json: JsonFlag = False,
 ) -> None:
     """Pool a series: mean effect, spread of individual effects, shrunken estimates.
@@ -43,5 +47,6 @@ def command(
 
     columns = SeriesColumns(athlete, outcome, condition, block)
     wanted = None if page is None else SeriesPage(page, unit, worthwhile, better, invented)
-    result = pool_table(table, columns, reference=reference, level=level, page=wanted)
+    said = tuple(read or ())
+    result = pool_table(table, columns, reference=reference, level=level, page=wanted, read=said)
     emit(result.text, result.document, as_json=as_json)

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from trialkit.cli.output import JsonFlag, emit
-from trialkit.cli.who import TableArgument
+from trialkit.cli.who import ReadFlag, TableArgument, decimal
 
 
 def command(
@@ -15,7 +15,10 @@ def command(
     value: Annotated[str, typer.Option("--value", help="Column of the measured values.")],
     subject: Annotated[str, typer.Option("--subject", help="Column of the athlete.")],
     trial: Annotated[str, typer.Option("--trial", help="Column of the repeat (1, 2, ...).")],
-    level: Annotated[float, typer.Option("--level", help="Confidence level.")] = 0.95,
+    level: Annotated[
+        float, typer.Option("--level", parser=decimal, help="Confidence level.")
+    ] = 0.95,
+    read: ReadFlag = None,
     as_json: JsonFlag = False,
 ) -> None:
     """Typical error, CV, ICC, minimal detectable change, limits of agreement, change in mean.
@@ -24,5 +27,7 @@ def command(
     """
     from trialkit.app.reliability import reliability_table
 
-    result = reliability_table(table, value=value, subject=subject, trial=trial, level=level)
+    result = reliability_table(
+        table, value=value, subject=subject, trial=trial, level=level, read=tuple(read or ())
+    )
     emit(result.text, result.document, as_json=as_json)

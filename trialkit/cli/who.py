@@ -18,6 +18,23 @@ TableArgument = Annotated[
     Path, typer.Argument(metavar="TABLE", help="A long table: CSV, TSV or XLSX, one row per value.")
 ]
 
+ReadFlag = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--read",
+        metavar="KEY=VALUE",
+        help="What a file leaves open: decimal=,  day_first=yes, sheet=NAME ...",
+    ),
+]
+
+
+def decimal(text: str | float) -> float:
+    """Read a number with a decimal point or comma."""
+    try:
+        return float(str(text).replace(",", "."))
+    except ValueError:
+        raise typer.BadParameter(f"{text!r} is not a number; write it like 4.5 or 4,5.") from None
+
 
 def now() -> datetime:
     """The present moment, with the local offset from UTC."""
