@@ -1,6 +1,5 @@
 """Notebook use: light import, results and frames from the same doors, everything escaped."""
 
-import importlib.util
 import subprocess
 import sys
 from dataclasses import replace
@@ -11,7 +10,6 @@ import pandas as pd
 import pytest
 
 import trialkit
-from trialkit.app.demo import run_demo
 from trialkit.app.opening import open_next
 from trialkit.errors import RequestError
 from trialkit.journal import Journal
@@ -20,15 +18,8 @@ ROOT = Path(__file__).resolve().parents[2]
 
 
 @pytest.fixture(scope="module")
-def root(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("notebook") / "demo"
-    run_demo(folder, force=False, tell=lambda text: None)
-    return folder
-
-
-@pytest.fixture(scope="module")
-def trial(root):
-    return trialkit.load(root, who="tester")
+def trial(demo_root):
+    return trialkit.load(demo_root, who="tester")
 
 
 def test_import_stays_light():
@@ -55,12 +46,12 @@ def test_results_are_those_of_the_analysis(trial):
         results["no such outcome"]
 
 
-def test_a_finished_and_opened_trial_gets_no_new_entry(root, trial):
-    with Journal.open(root / "trial.db", read_only=True) as journal:
+def test_a_finished_and_opened_trial_gets_no_new_entry(demo_root, trial):
+    with Journal.open(demo_root / "trial.db", read_only=True) as journal:
         before = journal.head
     trial.estimate()
     trial.table()
-    with Journal.open(root / "trial.db", read_only=True) as journal:
+    with Journal.open(demo_root / "trial.db", read_only=True) as journal:
         assert journal.head == before
 
 
@@ -74,8 +65,8 @@ def test_the_table_holds_every_period_and_outcome(trial):
     assert "value" in table.attrs
 
 
-def test_the_page_is_that_of_the_report(root, trial):
-    assert trial.page_html().encode() == (root / "report" / "index.html").read_bytes()
+def test_the_page_is_that_of_the_report(demo_root, trial):
+    assert trial.page_html().encode() == (demo_root / "report" / "index.html").read_bytes()
     assert "4,2" in trial.page_html(decimal_comma=True)
 
 
@@ -126,13 +117,8 @@ def test_a_frame_that_does_not_fit_is_refused(columns, match):
         trialkit.estimate(frame(), columns, trialkit.TableQuestion(reference="old"))
 
 
-def test_an_unfinished_trial_stays_closed_unless_a_look_is_asked_for(tmp_path):
-    spec = importlib.util.spec_from_file_location(
-        "make_example_reports", ROOT / "tools" / "make_example_reports.py"
-    )
-    maker = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = maker
-    spec.loader.exec_module(maker)
+def test_an_unfinished_trial_stays_closed_unless_a_look_is_asked_for(tmp_path, tool):
+    maker = tool("make_example_reports")
     text = (ROOT / "reports" / "scenarios" / "music.toml").read_text(encoding="utf-8")
     (tmp_path / "protocol.toml").write_text(text, encoding="utf-8")
     plan = maker.loads(text, where="music").plan()
@@ -147,10 +133,6 @@ def test_an_unfinished_trial_stays_closed_unless_a_look_is_asked_for(tmp_path):
         assert {"analysis-opened", "look"} <= {str(e.kind) for e in journal.entries()}
 
 
-def test_the_documented_example_is_what_the_code_gives():
-    spec = importlib.util.spec_from_file_location(
-        "make_notebook_example", ROOT / "tools" / "make_notebook_example.py"
-    )
-    maker = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(maker)
+def test_the_documented_example_is_what_the_code_gives(tool):
+    maker = tool("make_notebook_example")
     assert maker.notebook() == maker.OUT.read_text(encoding="utf-8")

@@ -140,7 +140,6 @@ def _as_band(found: TraceDifference, used: NDArray[np.bool_]) -> CurveBand:
         level=found.level,
         p=found.p,
         stretches=tuple(Stretch(s.start_s, s.end_s, s.largest_difference) for s in found.stretches),
-        orders=found.n_sequences,
     )
 
 

@@ -81,10 +81,10 @@ def _rest(period: Period) -> str:
 
 
 def _steps(plan: Plan) -> tuple[Step, ...]:
+    """Lay the steps out in time; a step without a fixed time lets the clock start anew after it."""
     steps: list[Step] = []
-    start: float | None = 0.0
+    start = 0.0
     for step in plan.card:
-        steps.append(Step(start, step.minutes, step.text))
-        # After a step without a fixed time nobody can say when the next one starts.
-        start = None if start is None or step.minutes == 0 else start + step.minutes
+        steps.append(Step(start if step.minutes else None, step.minutes, step.text))
+        start = start + step.minutes if step.minutes else 0.0
     return tuple(steps)

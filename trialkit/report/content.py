@@ -114,8 +114,8 @@ class Stretch:
 class CurveBand:
     """Mean difference of two sets of curves with a simultaneous band; arrays of shape (n_grid,).
 
-    ``p`` comes from the largest difference over the trial's own re-randomisations, ``orders`` of
-    them; ``stretches`` are where curves differ by that test. NaN where not all curves have data.
+    ``p`` comes from the largest difference over the trial's own re-randomisations; ``stretches``
+    are where curves differ by that test. NaN where not all curves have data.
     """
 
     difference: NDArray[np.float64]
@@ -124,7 +124,6 @@ class CurveBand:
     level: float = 0.95
     p: float | None = None
     stretches: tuple[Stretch, ...] = ()
-    orders: int = 0
 
 
 @dataclass(frozen=True, eq=False)
