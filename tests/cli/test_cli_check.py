@@ -126,3 +126,17 @@ def test_a_missing_protocol(trialkit, tmp_path):
     ran = trialkit("check", tmp_path / "none.toml")
     assert ran.status == 2
     assert "none.toml" in ran.out + ran.err
+
+
+def test_what_is_still_to_be_filled_in_is_listed(trialkit, tmp_path):
+    trialkit("new", tmp_path / "t")
+    told = json.loads(trialkit("check", tmp_path / "t", "--json").out)
+    assert "trial.profile" in told["unfilled"]
+
+
+def test_repair_says_when_nothing_can_be_repaired(trialkit, protocol, tmp_path):
+    target = tmp_path / "repaired.toml"
+    ran = trialkit("check", protocol(ONE_OF_EACH + "\n[trail]\n"), "--repair", target)
+    assert ran.status == 2
+    assert "was not written" in ran.out
+    assert not target.exists()

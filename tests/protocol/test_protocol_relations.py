@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 import pytest
 
-from trialkit.errors import Problem
-from trialkit.protocol import loads
+from trialkit.errors import Problem, ProtocolError
+from trialkit.protocol import loads, ready_protocols
 
 Judge = Callable[[str], tuple[Problem, ...]]
 
@@ -172,3 +172,11 @@ def test_a_list_given_as_one_table_is_told_to_double_its_brackets(
 
 def test_the_sound_protocol_is_sound(sound: str) -> None:
     assert loads(sound, where="x").trial.invented
+
+
+def test_who_opens_the_conditions_is_not_blind_to_them():
+    text = ready_protocols()["warm-up-separate-days"].read_text(encoding="utf-8")
+    blind = text.replace("blind = []", 'blind = ["analyst"]', 1)
+    loads(text, where="x")
+    with pytest.raises(ProtocolError, match="knows the conditions"):
+        loads(blind, where="x")

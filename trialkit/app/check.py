@@ -36,7 +36,7 @@ def check_protocol(path: Path, *, repair_to: Path | None, report_to: Path | None
     try:
         protocol = load(protocol_path(path))
     except ProtocolError as error:
-        return _with_problems(error)
+        return _with_problems(error, repair_to)
     plan = protocol.plan()
     threats = find_threats(plan)
     unsound = any(t.severity is Severity.CANNOT_ANSWER for t in threats)
@@ -46,16 +46,30 @@ def check_protocol(path: Path, *, repair_to: Path | None, report_to: Path | None
         "problems": [],
         "threats": [_threat_document(t) for t in threats],
     }
+    if plan.unfilled:
+        lines += ["", "Still to be filled in: " + ", ".join(plan.unfilled)]
+        document["unfilled"] = list(plan.unfilled)
     if repair_to is not None:
-        repaired, changes = repair(plan)
-        write_new_file(repair_to, to_toml(repaired).encode())
-        lines += ["", f"A repaired protocol is in {repair_to}:", *(f"  - {c}" for c in changes)]
-        document["repaired"] = {"file": str(repair_to), "changes": list(changes)}
+        repaired = _repaired(plan, repair_to)
+        lines += ["", *repaired["lines"]]
+        document["repaired"] = {"file": repaired["file"], "changes": repaired["changes"]}
     if report_to is not None:
         write_file(report_to, _protocol_report(plan, report_to))
         lines += ["", f"The protocol's checklist is in {report_to}"]
         document["protocol_report"] = str(report_to)
     return Answer("\n".join(lines), document, exit_status=UNSOUND if unsound else 0)
+
+
+def _repaired(plan: Plan, path: Path) -> Document:
+    """Write the repaired protocol where anything could be mended without asking anybody."""
+    better, changes = repair(plan)
+    told = [f"  - {c}" for c in changes]
+    if all(c.startswith("left open") for c in changes):
+        lines = [f"Nothing could be repaired without asking you; {path} was not written.", *told]
+        return {"lines": lines, "file": None, "changes": list(changes)}
+    write_new_file(path, to_toml(better).encode())
+    lines = [f"A repaired protocol is in {path}:", *told]
+    return {"lines": lines, "file": str(path), "changes": list(changes)}
 
 
 def _protocol_report(plan: Plan, path: Path) -> bytes:
@@ -74,13 +88,15 @@ def _protocol_report(plan: Plan, path: Path) -> bytes:
     return protocol_report(plan, ending).encode()
 
 
-def _with_problems(error: ProtocolError) -> Answer:
+def _with_problems(error: ProtocolError, repair_to: Path | None) -> Answer:
     lines = []
     for p in error.problems:
         where = p.where if p.line is None else f"line {p.line}, {p.where}"
         lines += [f"{where}: found {p.found}", f"  wrong: {p.wrong}", f"  fix:   {p.fix}"]
     count = len(error.problems)
     lines.append(f"{count} problem{'s' if count > 1 else ''}; threats are looked for once mended.")
+    if repair_to is not None:
+        lines.append(f"A file with problems is mended by hand first; {repair_to} was not written.")
     document: Document = {"ok": False, "problems": problems_document(error.problems), "threats": []}
     return Answer("\n".join(lines), document, exit_status=error.exit_status)
 

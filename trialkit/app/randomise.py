@@ -59,7 +59,7 @@ def randomise(root: Path, request: DrawRequest, *, at: datetime, who: str) -> An
     key = request.entropy(KEY_BYTES)
     allocation = draw(plan, seed=seed)
     sealed = seal(allocation, protocol_sha256=frozen, key=key, salt=request.entropy(SALT_BYTES))
-    holder = plan.blinding.keyholder or plan.blinding.opens_sequence or "keyholder"
+    holder = plan.blinding.keyholder or "the keyholder"
     if request.keyholder is not None:
         # Before the journal: a sealed order whose keys were never written could not be opened.
         write_new_file(request.keyholder, key_sheet(plan, sealed, key).encode())

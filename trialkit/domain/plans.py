@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import date, time
+from typing import Final
 
 from trialkit.domain.conditions import Condition
 from trialkit.domain.outcomes import Outcome, Role
 from trialkit.domain.recordings import SegmentRule
+
+PLACEHOLDER: Final = "Fill in"
+"""How a text begins that a ready protocol asks its user to write."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,3 +210,8 @@ class Plan:
         """The primary outcome, or None where the plan names none or more than one."""
         found = [o for o in self.outcomes if o.role is Role.PRIMARY]
         return found[0] if len(found) == 1 else None
+
+    @property
+    def unfilled(self) -> tuple[str, ...]:
+        """Fields of the file that still hold a ready protocol's request to fill them in."""
+        return tuple(name for name, text in self.details.items() if text.startswith(PLACEHOLDER))

@@ -15,7 +15,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from trialkit.domain.measures import CHANNELS, LEVEL_STATISTICS, TIME_STATISTICS
 from trialkit.domain.units import find_unit
-from trialkit.protocol.conduct import AnalysisTable, CalendarTable, DesignTable
+from trialkit.protocol.conduct import AnalysisTable, CalendarTable, DesignTable, RolesTable
 from trialkit.protocol.design_relations import design_faults, rest_faults, session_faults
 from trialkit.protocol.dictionary import keys_of
 from trialkit.protocol.findings import Finding, written
@@ -247,6 +247,20 @@ def _backwards(path: Path, ends: tuple[object, object]) -> Finding:
     )
 
 
+def _role_faults(roles: RolesTable) -> Iterator[Finding]:
+    """Who opens the conditions, or keeps the key, cannot be blind to them."""
+    knowing = {roles.opens_sequence: "opens the sequence", roles.keyholder: "keeps the key"}
+    for index, role in enumerate(roles.blind):
+        person = "athlete" if role == "athlete" else getattr(roles, role)
+        if person and person in knowing:
+            yield Finding(
+                ("roles", "blind", index),
+                f"{role} ({person})",
+                f"{person} {knowing[person]} and so knows the conditions.",
+                f'leave "{role}" out of blind, or give that task to somebody else.',
+            )
+
+
 _CHECKS: Final[tuple[tuple[tuple[str, ...], Callable[..., Iterator[Finding]]], ...]] = (
     (("conditions",), _condition_faults),
     (("conditions",), _same_names("conditions")),
@@ -259,6 +273,7 @@ _CHECKS: Final[tuple[tuple[tuple[str, ...], Callable[..., Iterator[Finding]]], .
     (("calendar",), _calendar_faults),
     (("analysis",), _look_order),
     (("analysis", "design"), _look_faults),
+    (("roles",), _role_faults),
 )
 _ITEM_CHECKS: Final[Mapping[str, Callable[[Any, Path], Iterator[Finding]]]] = {
     "outcomes": _outcome_faults,
