@@ -71,3 +71,22 @@ def test_help_imports_nothing_heavy():
     loaded = set(done.stdout.split("LOADED", 1)[1].split())
     assert loaded & HEAVY == set()
     assert "trialkit.cli.main" in loaded
+
+
+def told_commands(text):
+    """Command lines in a text: the command's name and the flags given to it."""
+    for line in re.findall(r"trialkit ([a-z]+ [^`\n|]*)", text):
+        name, *words = line.partition("#")[0].split()
+        if name in CONTRACT:
+            yield name, {w for w in words if w.startswith("--")}
+
+
+@pytest.mark.parametrize("page", ["README.md", "docs/guide.md", "docs/notebook.md"])
+def test_command_lines_in_the_documents_exist(page):
+    told = list(told_commands((ROOT / page).read_text(encoding="utf-8")))
+    wrong = [(name, f) for name, flags in told for f in flags - {"--help", *options_of(name)}]
+    assert wrong == []
+
+
+def test_command_lines_are_found():
+    assert list(told_commands("see `trialkit next DIR --code X`")) == [("next", {"--code"})]
