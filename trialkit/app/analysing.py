@@ -22,7 +22,7 @@ from trialkit.app.looks import (
 from trialkit.app.outcome_table import Row, observations, outcome_rows
 from trialkit.app.trials import Trial, open_trial
 from trialkit.design.draws import Stream
-from trialkit.design.schemes import reference_set
+from trialkit.design.schemes import block_length, reference_set
 from trialkit.domain.observations import Observations
 from trialkit.domain.outcomes import Outcome, Role
 from trialkit.errors import Problem, UnanswerableError
@@ -175,7 +175,7 @@ def replayed_sequences(
     if any(opened[r.period].condition != r.condition for r in rows):
         return None, False
     reference = reference_set(trial.plan)
-    if trial.plan.design.block_size == 2 and reference.count() == 2**trial.plan.design.blocks:
+    if block_length(trial.plan) == 2 and reference.count() == 2**trial.plan.design.blocks:
         return None, True
     exact = reference.count() <= ENUMERATE_UP_TO
     codes = (

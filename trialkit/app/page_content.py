@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from datetime import datetime
 
 from trialkit.app.curves import condition_curves
+from trialkit.app.dating import bare_allocation
 from trialkit.app.looks import opening_notes
 from trialkit.app.outcome_table import held_starts, planned_starts
 from trialkit.app.page_log import amendments, blinding, deviations, harms, seal_facts
@@ -62,13 +63,13 @@ def _trial_periods(trial: Trial) -> Iterator[PeriodRow]:
     order = drawn_order(trial)
     # Missed periods were never opened: their condition is known once the whole order may be.
     drawn = {p.number: p for p in order.periods} if isinstance(order, Allocation) else {}
-    for number in range(1, trial.state.planned + 1):
+    for bare in bare_allocation(trial).periods:
+        number = bare.number
         opened = trial.state.opened.get(number) or drawn.get(number)
-        design = trial.plan.design
         yield PeriodRow(
             number=number,
-            block=opened.block if opened else 1 + (number - 1) // design.block_size,
-            session=opened.session if opened else 1 + (number - 1) // design.periods_per_session,
+            block=bare.block,
+            session=bare.session,
             planned_condition=(opened.condition or "") if opened else "",
             delivered_condition=delivered.get(number),
             planned_start=starts.get(number),
@@ -76,8 +77,8 @@ def _trial_periods(trial: Trial) -> Iterator[PeriodRow]:
             status=_status(trial, number),
             values=_values(trial, Phase.TRIAL, number),
             note=notes.get(number, ""),
-            rest=opened.rest if opened else None,
-            rest_unit=(opened.rest_unit or "") if opened else "",
+            rest=bare.rest,
+            rest_unit=bare.rest_unit or "",
             since_h=_since(held, number),
             covariates=_covariates(trial, Phase.TRIAL, number),
         )

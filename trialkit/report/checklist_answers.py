@@ -9,7 +9,7 @@ from trialkit.domain.outcomes import Outcome
 from trialkit.domain.plans import Plan
 from trialkit.report.content import Kind, PageContent, Status
 from trialkit.report.numbers import POINT
-from trialkit.report.words.method import in_words
+from trialkit.report.words.method import in_blocks, in_words
 from trialkit.report.words.verdicts import declared_margin
 
 PlanAnswer = Callable[[Plan], str]
@@ -54,7 +54,7 @@ def title(plan: Plan) -> str:
 def design(plan: Plan) -> str:
     """Scheme, number and length of periods, practice, baseline and rests."""
     d = plan.design
-    told = f"{d.scheme}, {d.blocks} blocks of {d.block_size} periods"
+    told = f"{d.scheme}, {in_blocks(plan)}"
     told += f", {d.familiarisation} practice and {d.baseline} baseline periods"
     for span, name in (
         (plan.rest.between_periods, "between periods"),

@@ -31,8 +31,8 @@ def names_of(content: PageContent, result: OutcomeResult) -> Names:
     if result.estimate is not None:
         condition = result.contrast.condition
     return Names(
-        condition=content.label(condition),
-        reference=plan.reference.label,
+        condition=words.lower_first(content.label(condition)),
+        reference=words.lower_first(plan.reference.label),
         outcome=result.outcome.label,
         blocks="pairs" if plan.design.block_size == 2 and len(plan.conditions) == 2 else "blocks",
     )
@@ -129,8 +129,8 @@ def _curves(
         draw_band(bottom, curves, numbers=numbers)
     others = [c for c in content.plan.conditions if not c.reference and c.name in curves.conditions]
     names = Names(
-        condition=others[0].label if others else "",
-        reference=content.plan.reference.label,
+        condition=words.lower_first(others[0].label) if others else "",
+        reference=words.lower_first(content.plan.reference.label),
         outcome=words.channel_label(curves.channel),
     )
     finding = findings.of_curves(curves, names, numbers)

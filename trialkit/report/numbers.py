@@ -12,6 +12,7 @@ from trialkit.domain.outcomes import Outcome, Scale
 MINUS = "\u2212"
 HARD_SPACE = "\u00a0"
 NO_NUMBER = "–"
+_ONE: Final = {"reps": "rep", "points": "point", "days": "day"}
 
 
 def decimals_for(error: float | None, *, fallback: int = 1) -> int:
@@ -89,7 +90,15 @@ class Numbers:
         return text.replace(".", ",") if self.decimal_comma else text
 
     def with_unit(self, text: str, unit: str | None) -> str:
-        """Join a printed number and its unit by a space that never breaks."""
+        """Join a printed number and its unit by a space that never breaks.
+
+        Examples
+        --------
+        >>> Numbers().with_unit("1", "reps") == f"1{HARD_SPACE}rep"
+        True
+        """
+        if text.lstrip(f"+{MINUS}") == "1":
+            unit = _ONE.get(unit or "", unit)
         return f"{text}{HARD_SPACE}{unit}" if unit and unit != "1" else text
 
     def p_value(self, p: float | None) -> str:

@@ -118,6 +118,7 @@ def _view(
         "cautions": cautions.all_cautions(content.plan),
         "limits": limits_of(content),
         "sheet_limits": (*content.limits, *page.LIMITS),
+        "band_note": page.band_note(content),
         "others_rule": page.others_rule(content),
         "small_print": page.verdict_small_print(content),
         "quality_summary": page.quality_summary(content),

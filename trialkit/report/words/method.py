@@ -25,6 +25,8 @@ METHODS: Final = {
     "bayes": "a Bayesian analysis with a prior on the noise from reliability data",
 }
 _SCHEMES: Final = {
+    "multi-day-blocks": "the order of the runs of days within each block drawn at random",
+    "latin-square": "the order drawn from all Latin squares",
     "randomised-pairs": "the order within each pair drawn at random",
     "randomised-blocks": "the order within each block drawn at random",
     "fixed": "the order fixed beforehand, not drawn",
@@ -45,20 +47,16 @@ def method_paragraph(content: PageContent, numbers: Numbers) -> str:
 
 def _design(plan: Plan) -> str:
     design = plan.design
-    names = " and ".join(c.label for c in plan.conditions)
+    *first, last = [lower_first(c.label) for c in plan.conditions]
+    names = f"{', '.join(first)} and {last}"
     scheme = _SCHEMES.get(design.scheme, f"the order drawn by the scheme {design.scheme}")
     practice = (
         f" after {design.familiarisation} practice periods that were not analysed"
         if design.familiarisation
         else ""
     )
-    return (
-        f"Randomised n-of-1 trial comparing {names} in one athlete over {design.blocks} blocks "
-        f"of {design.block_size} periods{practice}, {scheme}."
-        if design.scheme != "fixed"
-        else f"N-of-1 trial comparing {names} in one athlete over {design.blocks} blocks of "
-        f"{design.block_size} periods{practice}, {scheme}."
-    )
+    kind = "N-of-1 trial" if design.scheme == "fixed" else "Randomised n-of-1 trial"
+    return f"{kind} comparing {names} in one athlete over {in_blocks(plan)}{practice}, {scheme}."
 
 
 def _rests(plan: Plan) -> str:
@@ -70,7 +68,20 @@ def _rests(plan: Plan) -> str:
         )
         if span is not None
     ]
-    return f"Rests: {' and '.join(told)}, drawn within these limits." if told else ""
+    if not told:
+        return ""
+    spans = (plan.rest.between_periods, plan.rest.between_sessions)
+    drawn = any(span is not None and span.low != span.high for span in spans)
+    within = ", drawn within these limits" if drawn else ""
+    return f"Rests: {' and '.join(told)}{within}."
+
+
+def in_blocks(plan: Plan) -> str:
+    """How many blocks of how many periods were planned."""
+    design, days = plan.design, plan.design.constraints.block_days
+    if design.scheme == "multi-day-blocks" and days:
+        return f"{design.blocks} blocks of {design.block_size} runs of {days} days"
+    return f"{design.blocks} blocks of {design.block_size} periods"
 
 
 def in_words(span: Span) -> str:
@@ -85,8 +96,9 @@ def _order(content: PageContent) -> str:
         return ""
     seed = "" if seal.seed is None else f", seed {seal.seed}"
     method = f" ({seal.method}{seed})" if seal.method else ""
+    made = "fixed" if content.plan.design.scheme == "fixed" else "drawn"
     return (
-        f"The protocol was frozen and the order drawn{method} and sealed before the first period; "
+        f"The protocol was frozen and the order {made}{method} and sealed before the first period; "
         f"SHA-256 of the protocol {seal.protocol_sha256}."
     )
 

@@ -103,6 +103,19 @@ def others_rule(content: PageContent) -> str:
     return f"{rule} {ADJUSTED if adjusted else UNADJUSTED}"
 
 
+def band_note(content: PageContent) -> str:
+    """How the band under the curves is to be read, where there is one."""
+    levels = {c.band.level for c in content.curves if c.band is not None}
+    if not levels:
+        return ""
+    off = round(100 * (1 - min(levels)), 1)
+    return (
+        "Below the curves: the mean difference with its simultaneous band. If the conditions did "
+        f"not differ, zero would lie outside it anywhere at all about {off:g} times in 100. Each "
+        "channel is tested by itself."
+    )
+
+
 def quality_summary(content: PageContent) -> str:
     """How many checks of the data found nothing."""
     fine = sum(row.ok for row in content.quality)
@@ -167,8 +180,7 @@ HEADINGS: Final = {
             "curves",
             "Through the effort",
             "Thin lines are single periods, bold lines the means, all laid over each other at "
-            "the start of the effort. Below, the mean difference with its band: noise alone would "
-            "put zero outside it anywhere at all only about 5 times in 100.",
+            "the start of the effort.",
         ),
         Heading("noise", "Noise: expected and seen"),
         Heading(

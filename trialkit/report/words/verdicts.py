@@ -146,7 +146,7 @@ def _how_big(contrast: Contrast, printer: Printer) -> Fact:
 
 def _how_sure(decision: Decision | None, numbers: Numbers) -> Fact:
     if decision is None:
-        return Fact("How sure?", NO_NUMBER, "Chances need a smallest worthwhile change.")
+        return Fact("How sure?", NO_NUMBER, "Without a verdict there are no chances to tell.")
     rows = (
         (decision.chance_better, "worth having"),
         (decision.chance_within, "too small to matter"),
@@ -178,8 +178,13 @@ def _against_noise(estimate: Estimate, printer: Printer) -> Fact:
 
 def _against_margin(decision: Decision | None, outcome: Outcome, numbers: Numbers) -> Fact:
     question = "Big enough to matter?"
-    if decision is None or outcome.worthwhile is None:
+    if outcome.worthwhile is None:
         return Fact(question, NO_NUMBER, "No smallest worthwhile change was declared.")
+    if decision is None:
+        margin = declared_margin(outcome, numbers)
+        return Fact(
+            question, NO_NUMBER, f"The declared margin is {margin}; see above why no verdict."
+        )
     answer = {
         Verdict.HELPS: "Yes",
         Verdict.HURTS: "Yes, for the worse",
