@@ -13,14 +13,28 @@ from trialkit.errors import RequestError
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_every_kind_speaks_of_the_reference_set_and_of_the_analysis(
-    make_plan: Any, kind: str
-) -> None:
+def test_every_kind_names_its_period_and_speaks_of_the_analysis(make_plan: Any, kind: str) -> None:
     text = effect_of_deviation(make_plan(), kind, 5)
     assert text.startswith("Period 5 ")
+    assert "analysis" in text.lower()
+
+
+@pytest.mark.parametrize("kind", sorted(set(KINDS) - {"aborted"}))
+def test_what_becomes_of_the_possible_orders_is_said(make_plan: Any, kind: str) -> None:
+    text = effect_of_deviation(make_plan(), kind, 5)
     assert "Reference set: " in text
     assert "256 orders" in text
-    assert "Analysis: " in text
+
+
+def test_an_aborted_period_is_told_in_two_plain_sentences(make_plan: Any) -> None:
+    text = effect_of_deviation(make_plan(), "aborted", 5)
+    assert text.count(". ") == 1
+    assert text.endswith(".")
+    assert "stays in the data and is left out of the analysis" in text
+
+
+def test_a_missed_period_can_be_made_up_by_a_command(make_plan: Any) -> None:
+    assert "`trialkit next DIR --period 5`" in effect_of_deviation(make_plan(), "missed", 5)
 
 
 def test_a_missed_period_costs_a_pair_with_its_size(make_plan: Any) -> None:
@@ -59,7 +73,7 @@ def test_days_of_multi_day_blocks_belong_to_their_block(make_plan: Any) -> None:
 
 def test_a_fixed_order_is_called_so(make_plan: Any) -> None:
     plan = make_plan(scheme="fixed", blocks=2, order=("with", "without") * 2)
-    assert "the one order the plan fixed" in effect_of_deviation(plan, "aborted", 1)
+    assert "the one order the plan fixed" in effect_of_deviation(plan, "swapped", 1)
 
 
 def test_an_unknown_kind_and_period_are_refused_together(make_plan: Any) -> None:

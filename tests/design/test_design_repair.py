@@ -146,9 +146,9 @@ def test_a_margin_that_needs_too_many_blocks_is_named_and_not_planned(make_plan:
     repaired, changes = repair(plan)
     assert repaired == plan
     assert len(changes) == 1
-    assert changes[0].startswith("left open: This plan probably finds")
+    assert changes[0].startswith("left open: At best (every period held")
     # R: power.t.test(delta = .25 / sqrt(2), power = .8, type = "paired") gives n = 253.09.
-    assert "plan 254 blocks" in changes[0]
+    assert "plan at least 254 pairs" in changes[0]
 
 
 def test_what_only_people_know_is_left_open(make_plan: Any) -> None:

@@ -6,11 +6,13 @@ from dataclasses import replace
 from datetime import time
 from typing import Any
 
+import numpy as np
 import pytest
 
 from trialkit.design.threats import find_threats
 from trialkit.domain.allocations import Severity, Threat
 from trialkit.domain.measures import MeasureRecipe
+from trialkit.domain.observations import Observations
 from trialkit.domain.outcomes import Better, Outcome, Role, Scale, TypicalError, Worthwhile
 from trialkit.domain.plans import (
     AnalysisPlan,
@@ -23,6 +25,7 @@ from trialkit.domain.plans import (
     RestPlan,
     Span,
 )
+from trialkit.statistics.estimate import EstimateOptions, estimate
 
 SAME_EVENING = RestPlan(Span(30, 40, "min"), Span(2, 4, "day"))
 ABAB = ("without", "with") * 4
@@ -37,6 +40,11 @@ def found(plan: Plan, threat_id: str) -> Threat | None:
 
 def primary(plan: Plan, **fields: Any) -> Plan:
     return replace(plan, outcomes=(replace(plan.outcomes[0], **fields),))
+
+
+def unborrowed(plan: Plan) -> Plan:
+    """The same plan with a typical error that cannot be borrowed."""
+    return primary(plan, typical_error=TypicalError(4.0, "W", None, "invented"))
 
 
 def test_a_sound_plan_has_no_threats(make_plan: Any) -> None:
@@ -117,6 +125,24 @@ FIRING: list[tuple[str, Any, Severity, float | None, str | None]] = [
         "times the assumed standard error",
     ),
     ("no-noise-estimate", lambda make: make(blocks=1), CANNOT, 0.0, "degrees of freedom"),
+    ("too-few-blocks", lambda make: unborrowed(make(blocks=2)), CANNOT, 2.0, "pairs"),
+    ("too-few-blocks", lambda make: unborrowed(make(blocks=3)), CANNOT, 3.0, "pairs"),
+    (
+        # A declared method that does not borrow, however well the typical error is known.
+        "too-few-blocks",
+        lambda make: replace(make(blocks=3), analysis=AnalysisPlan(method="paired")),
+        CANNOT,
+        3.0,
+        "pairs",
+    ),
+    (
+        # Three pairs of three conditions: 6 - 3 - 2 = 1 degree of freedom inside blocks.
+        "too-few-blocks",
+        lambda make: unborrowed(make(3, scheme="incomplete-blocks", blocks=3, block_size=2)),
+        CANNOT,
+        3.0,
+        "blocks",
+    ),
     (
         "no-noise-estimate",
         lambda make: replace(make(blocks=1), analysis=AnalysisPlan(method="bayes")),
@@ -309,6 +335,12 @@ SILENT: list[tuple[str, Any]] = [
     ),
     ("no-noise-estimate", lambda make: make(blocks=2)),
     ("no-noise-estimate", lambda make: make(scheme="restricted", blocks=1, block_size=12)),
+    ("too-few-blocks", lambda make: make(blocks=2)),  # its typical error has df to borrow
+    ("too-few-blocks", lambda make: unborrowed(make(blocks=4))),
+    (
+        "too-few-blocks",
+        lambda make: unborrowed(make(3, scheme="incomplete-blocks", blocks=6, block_size=2)),
+    ),
     ("no-typical-error", lambda make: make()),
     ("typical-error-without-df", lambda make: make()),
     ("margin-beyond-detection", lambda make: make(blocks=8)),
@@ -469,3 +501,72 @@ def test_the_number_of_blocks_advised_for_the_test_is_the_fewest(make_plan: Any)
     threat = found(make_plan(3, scheme="randomised-blocks", blocks=2), "smallest-p")
     assert threat is not None  # 2 / 6**2 = 0.056 is above 0.05, 2 / 6**3 = 0.009 is not
     assert threat.fix == "plan 3 blocks or more."
+
+
+@pytest.mark.parametrize("blocks", range(2, 6))
+@pytest.mark.parametrize("method", ["auto", "paired", "mixed", "bayes"])
+@pytest.mark.parametrize("borrowable", [True, False])
+def test_a_verdict_is_ruled_out_just_where_the_analysis_refuses_one(
+    make_plan: Any, blocks: int, method: str, borrowable: bool
+) -> None:
+    plan = make_plan(blocks=blocks) if borrowable else unborrowed(make_plan(blocks=blocks))
+    plan = replace(plan, analysis=AnalysisPlan(method=method))
+    rng = np.random.default_rng(3)
+    obs = Observations(
+        value=rng.normal(300, 5, 2 * blocks),
+        condition=np.tile(["without", "with"], blocks),
+        block=np.repeat(np.arange(blocks).astype(str), 2),
+        reference="without",
+    )
+    known = {"planned_noise": 4.0, "planned_df": 9.0} if borrowable else {}
+    options = EstimateOptions(method=method, margin=7.0, **known)
+    refused = estimate(obs, options=options).decision is None
+    assert refused == (found(plan, "too-few-blocks") is not None)
+
+
+def test_the_fewest_blocks_advised_are_enough(make_plan: Any) -> None:
+    plan = unborrowed(make_plan(3, scheme="incomplete-blocks", blocks=3, block_size=2))
+    threat = found(plan, "too-few-blocks")
+    assert threat is not None
+    # 2b - b - 2 degrees of freedom in blocks of two, b a multiple of three: 6 is the first with 3
+    assert "at least 6 blocks" in threat.fix
+
+
+def test_no_fix_advises_what_is_so_already(make_plan: Any) -> None:
+    fading = primary(make_plan(), half_life_min=5000.0)
+    daily, doubled = (
+        found(
+            replace(
+                fading, design=replace(fading.design, periods_per_session=n), rest=SAME_EVENING
+            ),
+            "left-over",
+        )
+        for n in (1, 2)
+    )
+    assert daily is not None
+    assert doubled is not None
+    assert "separate days" not in daily.fix
+    assert "separate days" in doubled.fix
+    single = found(make_plan(blocks=1), "order-and-effect")
+    assert single is not None
+    assert single.fix == "plan at least 6 blocks."  # its order is drawn already
+    wide = found(
+        replace(make_plan(), calendar=CalendarPlan(window=(time(8), time(20)))), "time-of-day"
+    )
+    assert wide is not None
+    assert wide.fix.startswith("narrow")
+
+
+def test_the_size_says_what_it_leaves_out(make_plan: Any) -> None:
+    small = Worthwhile(2.0, "W", "invented")
+    known = TypicalError(4.0, "W", None, "invented")
+    plain = primary(make_plan(), worthwhile=small, typical_error=known)
+    best = found(plain, "margin-beyond-detection")
+    assert best is not None
+    assert best.text.startswith("At best (every period held")
+    assert "trialkit power" not in best.text
+    more = replace(plain, expected=Expected(missing=0.05, tail_df=4.0))
+    said = found(more, "margin-beyond-detection")
+    assert said is not None
+    assert said.size == best.size
+    assert "also reckons with 5 % missed periods and outliers" in said.text

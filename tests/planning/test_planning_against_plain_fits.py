@@ -162,6 +162,36 @@ def test_other_blocks_as_the_plain_path_has_them(kind: str, missing: float) -> N
         assert got == pytest.approx((plain.interval.low, plain.interval.high), rel=1e-6, abs=1e-6)
 
 
+@pytest.mark.parametrize(("blocks", "missing"), [(3, 0.0), (6, 0.0), (6, 0.2)])
+def test_blocks_never_complete_get_a_verdict_where_the_plain_path_gives_one(
+    blocks: int, missing: float
+) -> None:
+    table = incomplete_table(3, 2)
+    assert table is not None
+    trials = simulate(
+        RelabelledTables(("ref", "one", "two"), 2 * blocks, table=table, shuffled=True),
+        Truth(missing=missing),
+        block_size=2,
+        trials=TRIALS,
+        rng=np.random.default_rng(5),
+    )
+    given = analyse(trials, Declared("mixed", 0.95, Terms(), None)).verdict
+    options = EstimateOptions(
+        method="mixed", primary_condition="one", margin=1.0, sensitivity=False
+    )
+    for trial in range(TRIALS):
+        rows = rows_of(trials, trial)
+        try:
+            assert given[trial] == (estimate(rows, options=options).decision is not None)
+        except UnanswerableError:  # nothing left to judge by: the batch has no interval either
+            assert not given[trial]
+    # 2b - b - 2 degrees of freedom inside complete blocks of two: 1 with three, 4 with six
+    if not missing:
+        assert given.all() == (blocks == 6)
+    else:
+        assert set(given.tolist()) == {True, False}
+
+
 def test_an_order_that_never_changes_is_fitted_together_as_one_by_one() -> None:
     trials = draw(truth=Truth(block_sd=0.4))
     same = np.repeat(trials.codes[:, :1], TRIALS, axis=1)

@@ -1,4 +1,4 @@
-"""What a missed, moved, aborted or swapped period does to the reference set and the analysis."""
+"""What a missed, moved, aborted or swapped period does, in words, and what to do about it."""
 
 from __future__ import annotations
 
@@ -60,8 +60,11 @@ def _orders(plan: Plan) -> str:
 
 def _missed(plan: Plan, period: int, block: int) -> str:
     return (
-        f"Period {period} is missed. Reference set: it stays {_orders(plan)}, now compared over "
-        f"the periods that were held. Analysis: {_incomplete(plan, block)}"
+        f"Period {period} is missed. Make it up where the rests allow, best before the next block "
+        f"starts: `trialkit next DIR --period {period}` opens it then, with the condition that was "
+        "drawn for it, and it counts like any other. Reference set: it stays "
+        f"{_orders(plan)}, compared over the periods that were held. Analysis, if it is not made "
+        f"up: {_incomplete(plan, block)}"
     )
 
 
@@ -74,8 +77,7 @@ def _incomplete(plan: Plan, block: int) -> str:
     return (
         f"block {block} is incomplete. {_with_one_block_less(plan)}The mixed model still uses what "
         "was measured in the block. Both count it as missing by chance: a reason that has to do "
-        "with the condition (it hurt, it tired) would bias them. Make it up with the same "
-        "condition before the next block starts where the rests allow."
+        "with the condition (it hurt, it tired) would bias them."
     )
 
 
@@ -112,11 +114,10 @@ def _moved(plan: Plan, period: int, block: int) -> str:
 
 def _aborted(plan: Plan, period: int, block: int) -> str:
     return (
-        f"Period {period} is aborted. Reference set: the condition was applied as drawn, so it "
-        f"stays {_orders(plan)}. Analysis: an outcome that could not be measured to its end is "
-        f"treated as missed: {_incomplete(plan, block)} Whether the value counts is decided now, "
-        "before the conditions are opened to the analyst, not when results are seen. If the "
-        "condition was the reason, that is a result about it and is told as harm."
+        f"Period {period} is aborted: whatever was measured in it stays in the data and is left "
+        f"out of the analysis, so that block {block} counts as incomplete. The order stays as "
+        "drawn and the period is not repeated; if the condition was the reason, enter that as well "
+        "(`trialkit record DIR --harm TEXT`)."
     )
 
 

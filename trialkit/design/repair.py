@@ -30,6 +30,9 @@ _DAYS_TO_ACT: Final = 3
 _OPENS: Final = time(17)
 _DAY_MIN: Final = 1440
 _NO_CHANGE: Final = ""
+_TOO_SHORT: Final = frozenset(
+    {"order-and-effect", "no-noise-estimate", "too-few-blocks", "smallest-p", "too-few-sequences"}
+)
 
 
 def repair(plan: Plan) -> tuple[Plan, tuple[str, ...]]:
@@ -117,7 +120,7 @@ def _random_order(plan: Plan, found: frozenset[str]) -> tuple[Plan, str]:
 def _enough_blocks(plan: Plan, found: frozenset[str]) -> tuple[Plan, str]:
     before, primary = plan.design.blocks, plan.primary
     wanted = before
-    if found & {"order-and-effect", "no-noise-estimate", "smallest-p", "too-few-sequences"}:
+    if found & _TOO_SHORT:
         wanted = max(wanted, _FEWEST_BLOCKS)
     if primary and primary.analysis_noise and primary.analysis_margin:
         needed = blocks_needed(plan, primary.analysis_margin / primary.analysis_noise)

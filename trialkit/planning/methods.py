@@ -18,7 +18,7 @@ from trialkit.planning.serial_orders import fit_serial_orders
 from trialkit.planning.shared_design import fit_shared_design
 from trialkit.planning.trials import Trials
 from trialkit.statistics.bayes import borrowed_df
-from trialkit.statistics.choice import ENOUGH_BLOCKS
+from trialkit.statistics.choice import ENOUGH_BLOCKS, ENOUGH_DF
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,13 +59,16 @@ def analyse(trials: Trials, declaration: Declared, *, level: float | None = None
     """Analyse each trial by the declared method; ``auto`` chooses trial by trial.
 
     The rules are those of ``trialkit.statistics.choice``: complete blocks by differences inside
-    them, incomplete ones by REML with Kenward-Roger error; with fewer than four complete blocks
-    declared noise is borrowed, or no verdict is given. ``level`` overrides the declared one, as
+    them, incomplete ones by REML with Kenward-Roger error; with fewer than four complete blocks (or
+    as few degrees of freedom, where no block is complete) declared noise is borrowed, or no verdict
+    is given. ``level`` overrides the declared one, as
     interim looks do.
     """
     level = declaration.level if level is None else level
     blocks, complete = complete_blocks(trials)
     enough = blocks >= ENOUGH_BLOCKS
+    if not blocks.all():
+        enough |= (blocks == 0) & (_inner_df(trials) >= ENOUGH_DF)
     if declaration.method == "randomisation":
         return Answers(flip_intervals(trials, level), enough)
     if declaration.method != "auto":
@@ -98,6 +101,16 @@ def complete_blocks(trials: Trials) -> tuple[NDArray[np.intp], NDArray[np.bool_]
         full &= ((codes == code) & here).any(axis=1)
     tidy = np.all(full | ~here.any(axis=1), axis=0)
     return full.sum(axis=0), np.asarray(tidy)
+
+
+def _inner_df(trials: Trials) -> NDArray[np.intp]:
+    """Degrees of freedom inside blocks: comparisons made in them, less those estimated."""
+    shape = (-1, trials.block_size, trials.y.shape[1])
+    codes = trials.codes.reshape(shape)
+    here = np.ones(codes.shape, bool) if trials.present is None else trials.present.reshape(shape)
+    held = np.stack([((codes == c) & here).any(axis=1) for c in range(trials.conditions)])
+    made = np.maximum(held.sum(axis=0) - 1, 0).sum(axis=0)
+    return np.asarray(made - (held.any(axis=1).sum(axis=0) - 1))
 
 
 def _paired(trials: Trials, declaration: Declared) -> Fits:

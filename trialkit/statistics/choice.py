@@ -14,6 +14,9 @@ from trialkit.statistics.paired import complete_blocks
 # With fewer complete blocks than this the trial's own noise is known too badly for a verdict:
 # the 95 % half-width is 8.6 typical errors with two pairs and 2.9 with three.
 ENOUGH_BLOCKS = 4
+# Where no block holds every condition (incomplete blocks), the degrees of freedom inside blocks
+# that four pairs have.
+ENOUGH_DF = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +32,18 @@ class Choice:
 def complete_count(obs: Observations) -> int:
     """Number of blocks that hold every condition."""
     return int(np.unique(obs.block[complete_blocks(obs)]).size)
+
+
+def knows_own_noise(obs: Observations) -> bool:
+    """Whether the trial's own noise is known well enough for a verdict."""
+    complete = complete_count(obs)
+    return complete >= ENOUGH_BLOCKS or (complete == 0 and _inner_df(obs) >= ENOUGH_DF)
+
+
+def _inner_df(obs: Observations) -> int:
+    """Degrees of freedom inside blocks: comparisons made in them, less those estimated."""
+    made = sum(np.unique(obs.condition[obs.block == b]).size - 1 for b in np.unique(obs.block))
+    return int(made) - (len(obs.levels) - 1)
 
 
 def check_answerable(obs: Observations, options: EstimateOptions) -> None:
@@ -81,7 +96,7 @@ def choose(obs: Observations, options: EstimateOptions) -> Choice:
     UnanswerableError
         When one pair is all there is and no noise can be borrowed.
     """
-    enough = complete_count(obs) >= ENOUGH_BLOCKS
+    enough = knows_own_noise(obs)
     if options.method != "auto":
         chosen = Choice(options.method, f"method {options.method} was asked for")
     elif complete_blocks(obs).all():

@@ -64,17 +64,19 @@ def _left_over(plan: Plan) -> Iterator[Threat]:
             continue
         share = 2 ** (-rest / outcome.half_life_min)
         if share > _LEFT_OVER:
-            yield _too_short(outcome, rest, share, REST_HALF_LIVES * outcome.half_life_min)
+            yield _too_short(plan, outcome, rest, share)
 
 
-def _too_short(outcome: Outcome, rest: float, share: float, enough: float) -> Threat:
+def _too_short(plan: Plan, outcome: Outcome, rest: float, share: float) -> Threat:
+    enough = REST_HALF_LIVES * (outcome.half_life_min or 0.0)
+    several = plan.design.periods_per_session > 1
     return Threat(
         id="left-over",
         severity=Severity.CANNOT_ANSWER if share > _MOSTLY_LEFT else Severity.WEAK,
         text=f"After {duration(rest)} of rest {digits(100 * share)} % of what a period did to "
         f"{outcome.label} is still there when the next one starts.",
-        fix=f"rest at least {duration(enough)} (five half-lives leave 3 %), "
-        "or move the periods to separate days.",
+        fix=f"rest at least {duration(enough)} between periods (five half-lives leave 3 %)"
+        + (", or hold one period per session, on separate days." if several else "."),
         size=100 * share,
         unit="%",
     )
@@ -203,11 +205,16 @@ def _time_of_day(plan: Plan) -> Iterator[Threat]:
         severity=Severity.NOTE if spread is None else Severity.WEAK,
         text=f"Sessions may start {said} apart on the clock, and from morning to evening sprints "
         "and jumps alone change by 3 to 12 % (review of 2022).",
-        fix="give the calendar a time window that lets sessions start within 2 h of each other, "
-        "or balance the order over time of day.",
+        fix=f"{_window_fix(plan)} within 2 h of each other, or balance the order over time of day.",
         size=spread,
         unit="h" if spread is not None else None,
     )
+
+
+def _window_fix(plan: Plan) -> str:
+    if plan.calendar.window is None:
+        return "give the calendar a time window that lets sessions start"
+    return "narrow the calendar's time window so that sessions start"
 
 
 def clock_spread_h(plan: Plan) -> float | None:

@@ -52,6 +52,7 @@ def _drift_size(plan: Plan, bias: float) -> tuple[float, str, str]:
 def _order_and_effect(plan: Plan, sequence: Sequence[str]) -> Threat:
     bias = _largest_bias(plan, sequence)
     size, unit, words = _drift_size(plan, bias)
+    drawn = plan.design.scheme not in ("fixed", "phase-change")
     if bias == 0:
         return Threat(
             id="order-and-effect",
@@ -67,7 +68,7 @@ def _order_and_effect(plan: Plan, sequence: Sequence[str]) -> Threat:
         severity=Severity.CANNOT_ANSWER,
         text="Order and effect can't be told apart: what comes later also meets an athlete who is "
         f"fitter, more tired or more practised, and {words}.",
-        fix=_RANDOMISE + ", with at least 6 blocks.",
+        fix="plan at least 6 blocks." if drawn else _RANDOMISE + ", with at least 6 blocks.",
         size=size,
         unit=unit,
     )
