@@ -131,6 +131,16 @@ def test_while_a_period_waits_the_order_stays_closed(tool, tmp_path):
     assert {p.planned_condition for p in period_rows(trial)} == {""}
 
 
+def test_with_a_keyholder_the_page_says_who_has_the_seed(tool, tmp_path):
+    maker = tool("make_example_reports")
+    text = (maker.OUT / "scenarios" / "music.toml").read_text(encoding="utf-8")
+    (tmp_path / "protocol.toml").write_text(text, encoding="utf-8")
+    keys = tmp_path / "keys.txt"
+    request = maker.DrawRequest(entropy=maker.invented_entropy(), seed=5, keyholder=keys)
+    maker.randomise(tmp_path, request, at=AT, who="tester")
+    assert drawn_order(open_trial(tmp_path)) == "with the keyholder"
+
+
 def test_a_missed_period_shows_what_was_drawn_for_it(invented):
     root = invented("music", missed={3: "ill"})
     trial = open_trial(root)

@@ -15,6 +15,7 @@ from trialkit.domain.plans import Plan
 from trialkit.report.checklist_answers import Item
 from trialkit.report.checklist_items import ITEMS
 from trialkit.report.content import PageContent
+from trialkit.report.numbers import NO_NUMBER
 from trialkit.report.protocol_items import PROTOCOL_ITEMS
 from trialkit.report.tables import Table
 
@@ -60,9 +61,12 @@ def checklist_summary(answered: Iterable[Answered]) -> str:
     """How many items are answered, and which are missing."""
     told = list(answered)
     filled = sum(a.state is State.FILLED for a in told)
-    absent = [a.number for a in told if a.state is State.MISSING]
+    absent = [
+        a.asks if a.number == NO_NUMBER else a.number for a in told if a.state is State.MISSING
+    ]
     off = sum(a.state is State.NOT_APPLICABLE for a in told)
-    said = f"{filled} of {len(told)} items are filled, {off} do not apply to one athlete"
+    said = f"{filled} of {len(told)} items are filled"
+    said += f", {off} do not apply to one athlete" if off else ""
     return f"{said}, {len(absent)} missing: {', '.join(absent)}." if absent else f"{said}."
 
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from trialkit.domain.outcomes import Outcome
-from trialkit.domain.plans import Plan
+from trialkit.domain.plans import PLACEHOLDER, Plan
 from trialkit.report.content import Kind, PageContent, Status
 from trialkit.report.numbers import POINT
 from trialkit.report.words.method import in_blocks, in_words
@@ -32,11 +32,17 @@ class Item:
     never: str = ""
 
 
+def free_text(plan: Plan, name: str) -> str:
+    """A free text of the protocol; one that still asks to be filled in tells nothing."""
+    text = plan.details.get(name, "")
+    return "" if text.startswith(PLACEHOLDER) else text
+
+
 def detail(*names: str) -> PlanAnswer:
     """An answer from the free texts of the protocol's [trial] table."""
 
     def answer(plan: Plan) -> str:
-        return " ".join(t for n in names if (t := plan.details.get(f"trial.{n}", "")))
+        return " ".join(t for n in names if (t := free_text(plan, f"trial.{n}")))
 
     return answer
 
@@ -63,7 +69,7 @@ def design(plan: Plan) -> str:
     ):
         if span is not None:
             told += f"; {name} {in_words(span)}"
-    period = plan.details.get("design.period", "")
+    period = free_text(plan, "design.period")
     return f"{told}. {period}".strip()
 
 
@@ -99,7 +105,7 @@ def aim(plan: Plan) -> str:
     if plan.primary is None or plan.primary.worthwhile is None:
         return ""
     margin = declared_margin(plan.primary, POINT).replace("\u00a0", " ")
-    stated = plan.details.get("trial.aim", "")
+    stated = free_text(plan, "trial.aim")
     return f"{plan.question} {stated} Margin {margin}.".replace("  ", " ")
 
 
@@ -107,7 +113,7 @@ def looks(plan: Plan) -> str:
     """Declared looks and stopping rules."""
     at = ", ".join(map(str, plan.analysis.looks))
     declared = f"Looks after {at} blocks ({plan.analysis.spending})." if at else "No look declared."
-    return f"{declared} {plan.details.get('trial.stopping_rules', '')}".strip()
+    return f"{declared} {free_text(plan, 'trial.stopping_rules')}".strip()
 
 
 def randomisation(plan: Plan) -> str:
@@ -223,7 +229,7 @@ def baseline(content: PageContent) -> str:
     """Profile of the athlete and the baseline periods."""
     count = sum(p.kind is Kind.BASELINE for p in content.periods)
     runs = f"{count} baseline periods." if count else ""
-    return f"{content.plan.details.get('trial.profile', '')} {runs}".strip()
+    return f"{free_text(content.plan, 'trial.profile')} {runs}".strip()
 
 
 def analysed(content: PageContent) -> str:
@@ -262,6 +268,6 @@ def harms(content: PageContent) -> str:
 
 def protocol_hash(content: PageContent) -> str:
     """Fingerprint of the frozen protocol."""
-    registered = content.plan.details.get("trial.registration", "")
+    registered = free_text(content.plan, "trial.registration")
     seal = "" if content.seal is None else f"Protocol SHA-256 {content.seal.protocol_sha256}"
     return "; ".join(part for part in (registered, seal) if part)

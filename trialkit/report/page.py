@@ -12,6 +12,7 @@ from markupsafe import Markup, escape
 
 from trialkit.report import tables
 from trialkit.report.checklist import checklist_summary, checklist_table, report_checklist
+from trialkit.report.checklist_answers import free_text
 from trialkit.report.content import OutcomeResult, PageContent
 from trialkit.report.gallery import build_pictures, names_of
 from trialkit.report.numbers import Numbers
@@ -124,7 +125,7 @@ def _view(
         "quality_summary": page.quality_summary(content),
         "checklist": checklist_table(answered, page.CHECKLIST),
         "checklist_summary": checklist_summary(answered),
-        "after": content.plan.details.get("trial.after_trial", ""),
+        "after": free_text(content.plan, "trial.after_trial"),
         "harms": page.harm_line(content),
         "method": method_paragraph(content, numbers),
         "tables": _tables(content, numbers),

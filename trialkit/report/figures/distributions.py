@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.ticker import MaxNLocator
 
 from trialkit.domain.outcomes import Outcome
 from trialkit.report.content import NullDistribution
@@ -119,6 +120,7 @@ def draw_agreement(
             ax.axhline(end, color=style.MUTED, linewidth=1.2, linestyle=(0, (4, 3)), label="limit")
     style.zero_line(ax, vertical=False)
     style.bare(ax, numbers)
+    ax.xaxis.set_major_locator(MaxNLocator(nbins=6))
     ax.set_xlabel(style.axis_title(words.pair_mean_axis(outcome.label), outcome.unit))
     ax.set_ylabel(style.axis_title(words.DIFFERENCE, outcome.unit, width=style.UPRIGHT))
     return ax

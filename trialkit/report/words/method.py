@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 from trialkit.domain.outcomes import Scale
@@ -86,7 +87,9 @@ def in_blocks(plan: Plan) -> str:
 
 def in_words(span: Span) -> str:
     """A range of rests with its unit."""
-    unit = {"min": "min", "day": "day" if span.high == 1 else "days"}[span.unit]
+    if span.unit == "min" and span.low >= 120 and span.low % 60 == span.high % 60 == 0:
+        span = replace(span, low=span.low // 60, high=span.high // 60, unit="h")
+    unit = {"h": "h", "min": "min", "day": "day" if span.high == 1 else "days"}[span.unit]
     return f"{span.low} to {span.high} {unit}" if span.high != span.low else f"{span.low} {unit}"
 
 
