@@ -150,6 +150,24 @@ def test_a_missed_period_shows_what_was_drawn_for_it(invented):
     assert row.delivered_condition is None
 
 
+def test_a_swapped_period_leaves_nothing_to_be_replayed(invented, music):
+    drawn = drawn_order(open_trial(music)).sequence
+    number = drawn.index("music") + 1
+    root = invented("music", held_as={number: ("silence", "batteries flat")})
+    trial = open_trial(root)
+    content = report_content(trial, analyse_trial(trial))
+    estimate = content.primary.estimate
+    assert content.primary.null is None
+    assert "randomisation" not in {row.method for row in estimate.sensitivity}
+    assert any("cannot be replayed" in note for note in estimate.notes)
+    swapped = [p for p in content.periods if p.delivered_condition != p.planned_condition]
+    assert number in {p.number for p in swapped}
+    assert any("instead of loud music" in d.text for d in content.deviations)
+    whole = open_trial(music)
+    methods = {r.method for r in analyse_trial(whole)[0].estimate.sensitivity}
+    assert "randomisation" in methods
+
+
 def test_rests_and_hours_between_periods_are_kept(demo):
     _, content = demo
     first, second = content.trial_periods()[:2]

@@ -29,6 +29,7 @@ from trialkit.errors import Problem, UnanswerableError
 from trialkit.report.content import OutcomeResult, PageContent
 
 if TYPE_CHECKING:
+    from trialkit.domain.estimates import Estimate
     from trialkit.statistics.options import EstimateOptions
 
 ENUMERATE_UP_TO = 100_000
@@ -134,10 +135,23 @@ def _answer(trial: Trial, outcome: Outcome, level: float) -> OutcomeResult:
             sequences_exact=exact,
         )
         result = estimate(obs, options=options)
+        if sequences is None and not exact:
+            result = _without_replay(result)
     except UnanswerableError as error:
         told = "; ".join(f"{p.found}: {p.wrong} {p.fix}" for p in error.problems)
         return OutcomeResult(outcome, None, told)
     return OutcomeResult(outcome, result)
+
+
+def _without_replay(result: Estimate) -> Estimate:
+    """Take out the randomisation test where the draw does not justify it."""
+    kept = tuple(row for row in result.sensitivity if row.method != "randomisation")
+    why = (
+        "The drawn order cannot be replayed over what was delivered and measured, so that no "
+        "randomisation test is justified by the draw"
+        + ("." if result.method != "randomisation" else ": read this one with care.")
+    )
+    return replace(result, sensitivity=kept, notes=(*result.notes, why))
 
 
 def _options(trial: Trial, outcome: Outcome, level: float) -> EstimateOptions:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from math import isfinite
+from math import expm1, isfinite
 
 import numpy as np
 
@@ -70,10 +70,15 @@ def leave_one_block_out(obs: Observations, options: EstimateOptions, place: int)
     for block in np.unique(obs.block[complete_blocks(obs)]):
         kept = obs.keep(obs.block != block)
         found.append(run_method("paired", kept, options).contrasts[place].estimate)
+    low, high = (_shown(value, options.scale) for value in (min(found), max(found)))
     return (
-        f"Leaving out one block at a time moves the difference between {min(found):.3g} and "
-        f"{max(found):.3g} (a description, not a test)."
+        f"Leaving out one block at a time moves the difference between {low} and {high} "
+        "(a description, not a test)."
     )
+
+
+def _shown(difference: float, scale: str) -> str:
+    return f"{100 * expm1(difference):.3g} %" if scale == "log" else f"{difference:.3g}"
 
 
 def _variants(obs: Observations, options: EstimateOptions, chosen: str) -> Iterator[_Variant]:
