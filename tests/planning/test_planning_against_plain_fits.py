@@ -222,8 +222,7 @@ def test_flip_intervals_as_the_plain_test_has_them() -> None:
 @pytest.mark.parametrize("fixed", [False, True], ids=["orders differ", "one order"])
 @pytest.mark.parametrize("missing", [0.0, 0.1])
 def test_serial_fits_as_the_plain_path_has_them(missing: float, fixed: bool) -> None:
-    # Interpolation between correlations costs up to 1e-4 of a standard error; up to 0.97 only,
-    # since nearer to 1 the plain path's own adjustment is dominated by rounding.
+    # Interpolation between correlations costs up to 1e-4 of a standard error.
     trials = draw(blocks=7, truth=Truth(missing=missing, phi=0.4, block_sd=0.0))
     if fixed:
         first = slice(0, 1)
@@ -233,19 +232,14 @@ def test_serial_fits_as_the_plain_path_has_them(missing: float, fixed: bool) -> 
             present = np.repeat(trials.present[:, first], TRIALS, axis=1)
         trials = Trials(trials.y, codes, present, 2, 2)
     answers = analyse(trials, Declared("serial", 0.95, Terms(trend=True), None))
-    compared = 0
     for trial in range(TRIALS):
         options = EstimateOptions(method="serial", trend=True, sensitivity=False)
         plain = estimate(rows_of(trials, trial), options=options)
-        if plain.phi is None or plain.phi > 0.97:
-            continue
-        compared += 1
         contrast = plain.contrasts[0]
         assert contrast.se is not None
         got = (answers.intervals.low[trial], answers.intervals.high[trial])
         wanted = (contrast.interval.low, contrast.interval.high)
         assert got == pytest.approx(wanted, rel=0, abs=2e-3 * contrast.se)
-    assert compared > TRIALS / 2
 
 
 def complete(trials: Trials, trial: int) -> np.ndarray:

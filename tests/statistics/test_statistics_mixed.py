@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from trialkit.domain.observations import Observations
 from trialkit.errors import UnanswerableError
+from trialkit.statistics.estimate import EstimateOptions, estimate
 from trialkit.statistics.fixed_effects import Array, Terms, block_indicators
 from trialkit.statistics.mixed import fit_mixed
 from trialkit.statistics.mixed_blocks import BlockRotation, fit_blocks
@@ -180,3 +181,17 @@ def test_more_variance_parts_than_the_data_can_tell_apart() -> None:
     X = np.column_stack([np.ones(obs.n), obs.condition == "B"]).astype(float)
     with pytest.raises(UnanswerableError, match="tell them apart"):
         fit_components(obs.value, X, patterns)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_a_joint_test_is_given_or_left_out_but_never_breaks(seed: int) -> None:
+    # Two complete blocks of a and b and single periods leave about two df: the moments of the F
+    # do not exist, which divided by zero.
+    rng = np.random.default_rng(seed)
+    obs = Observations(
+        rng.normal(size=6), np.array(list("ababcb")), np.array(list("112234")), reference="a"
+    )
+    found = estimate(obs, options=EstimateOptions(method="mixed", sensitivity=False))
+    assert any("at once" in note for note in found.notes)
+    assert all(c.p is not None and 0 <= c.p <= 1 for c in found.contrasts)
+    assert not any("nan" in note for note in found.notes)

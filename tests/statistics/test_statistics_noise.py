@@ -27,7 +27,7 @@ def test_interval_of_almost_no_df_has_no_upper_end() -> None:
 
 def test_minimal_detectable_change_of_a_mean_over_pairs() -> None:
     one = minimal_detectable_change(3.0)
-    assert one == pytest.approx(1.96 * np.sqrt(2) * 3.0)
+    assert one == pytest.approx(stats.norm.ppf(0.975) * np.sqrt(2) * 3.0, rel=1e-12)
     assert minimal_detectable_change(3.0, n_one=8, n_other=8) == pytest.approx(one / np.sqrt(8))
 
 

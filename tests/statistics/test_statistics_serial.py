@@ -94,3 +94,29 @@ def test_needs_a_time() -> None:
     )
     with pytest.raises(RequestError, match="no time in the table"):
         estimate(obs, options=EstimateOptions(method="serial"))
+
+
+def test_a_wandering_outcome_keeps_a_standard_error_of_its_own_size() -> None:
+    # A double sum of noise beside a trend: phi runs to its bound, where the correction by itself
+    # is rounding error (it made this standard error 250 times too large).
+    rng = np.random.default_rng(6)
+    order = np.array([rng.permutation([0, 1]) for _ in range(5)]).ravel()
+    wide = np.column_stack([np.ones(10), np.arange(10.0) - 4.5, order])
+    value = np.cumsum(np.cumsum(rng.normal(size=10))) + 0.05 * rng.normal(size=10)
+    fit = fit_serial(value, SerialDesign.of(wide, np.arange(10.0)))
+    c = np.array([0.0, 0, 1])
+    plain = float(c @ fit.inference.phi @ c)
+    assert fit.held
+    assert plain <= fit.contrast(c).se ** 2 < 1.5 * plain
+
+
+def test_a_held_correction_is_told() -> None:
+    rng = np.random.default_rng(6)
+    condition = np.array([rng.permutation(["A", "B"]) for _ in range(6)]).ravel()
+    value = np.cumsum(np.cumsum(rng.normal(size=12)))
+    obs = Observations(value, condition, np.repeat(list("abcdef"), 2), "A", time=np.arange(12.0))
+    told = estimate(obs, options=EstimateOptions(method="serial", sensitivity=False))
+    assert any("held at what it is" in note for note in told.notes)
+    calm = Observations(rng.normal(size=12), condition, obs.block, "A", time=np.arange(12.0))
+    quiet = estimate(calm, options=EstimateOptions(method="serial", sensitivity=False))
+    assert not any("held at what it is" in note for note in quiet.notes)

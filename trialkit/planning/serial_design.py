@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 from trialkit.planning.fits import Fits
 from trialkit.planning.quantiles import Floats
 from trialkit.statistics.mixed_small_sample import small_sample
-from trialkit.statistics.serial import SerialDesign
+from trialkit.statistics.serial import STEADIEST_PHI, SerialDesign
 
-NODES = np.linspace(0.0, np.arctanh(0.999), 49)
+STEADIEST = 29
+"""The node from which on the adjustment of the variance is held, as in the plain path."""
+NODES = np.arctanh(STEADIEST_PHI) / STEADIEST * np.arange(49)
 REACH = np.arange(-2, 3)
-STEADIEST = int(np.searchsorted(NODES, np.arctanh(0.98))) - 1
-"""The last node (phi up to 0.98) where the adjustment of the variance is more than rounding."""
 _NEWTON_STEPS = 6
 FEWEST_LEFT = 3
 """Residual degrees of freedom below which correlation and noise cannot both be estimated."""

@@ -8,10 +8,11 @@ from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm, t
+from scipy.stats import t
 
 from trialkit.domain.estimates import Interval
 from trialkit.errors import Problem, RequestError, UnanswerableError
+from trialkit.statistics.noise import Z95
 from trialkit.statistics.quadrature import noncentral_t_quantile
 
 Floats = NDArray[np.float64]
@@ -67,7 +68,7 @@ def limits_of_agreement(
     d = np.asarray(differences, dtype=np.float64)
     _check(d)
     n, bias, sd = d.size, float(d.mean()), float(d.std(ddof=1))
-    k = float(norm.ppf(0.975)) if multiplier is None else multiplier
+    k = Z95 if multiplier is None else multiplier
     half = float(t.ppf((1 + level) / 2, n - 1)) * sd / sqrt(n)
     inner, outer = _reach(n, k, level) if exact else _reach_1986(n, k, level)
     return LimitsOfAgreement(

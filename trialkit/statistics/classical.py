@@ -5,6 +5,7 @@ from __future__ import annotations
 from scipy import stats
 
 from trialkit.domain.observations import Observations
+from trialkit.errors import UnanswerableError
 from trialkit.statistics.method_result import MethodResult, evidence_of, left_out_note
 from trialkit.statistics.mixed import MixedFit, fit_mixed
 from trialkit.statistics.options import EstimateOptions, pairs_to_compare
@@ -78,8 +79,7 @@ def _mixed(obs: Observations, options: EstimateOptions, small_sample: str) -> Me
 def _mixed_notes(fit: MixedFit) -> tuple[str, ...]:
     notes = [left_out_note(fit.left_out)] if fit.left_out else []
     if len(fit.columns.levels) > 2:
-        test = fit.f_test()
-        notes.append(_joint_note(test.F, test.numerator_df, test.denominator_df, p=test.p))
+        notes.append(_joint_mixed_note(fit))
     if fit.at_boundary:
         notes.append(
             "The block variance is estimated at zero. That is an estimate, not proof that blocks "
@@ -87,6 +87,14 @@ def _mixed_notes(fit: MixedFit) -> tuple[str, ...]:
             "(5 to 6 % instead of 5 %)."
         )
     return tuple(notes)
+
+
+def _joint_mixed_note(fit: MixedFit) -> str:
+    try:
+        test = fit.f_test()
+    except UnanswerableError:
+        return "Too few periods for a test of all conditions at once."
+    return _joint_note(test.F, test.numerator_df, test.denominator_df, p=test.p)
 
 
 def _joint_note(F: float, numerator: int, denominator: float, *, p: float) -> str:

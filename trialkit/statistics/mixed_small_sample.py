@@ -12,8 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
+from trialkit.errors import Problem, UnanswerableError
 from trialkit.statistics.contrasts import LinearContrast, from_variance
 from trialkit.statistics.fixed_effects import Array
+
+# Below this both parts of a fraction in the matching of the F test are taken for zero.
+_ZERO = 1e-12
+# So near to two denominator df the scaling is a quotient of two rounding errors; its limit is one.
+_NEAR_TWO = 1e-2
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,8 +151,22 @@ def _match_moments(A1: float, A2: float, rank: int) -> tuple[float, float]:
     g = ((rank + 1) * A1 - (rank + 4) * A2) / ((rank + 2) * A2)
     base = 3 * rank + 2 * (1 - g)
     c1, c2, c3 = g / base, (rank - g) / base, (rank + 2 - g) / base
-    E = 1 / (1 - A2 / rank)
-    V = 2 / rank * (1 + c1 * B) / ((1 - c2 * B) ** 2 * (1 - c3 * B))
-    rho = V / (2 * E**2)
-    m = 4 + (rank + 2) / (rank * rho - 1)
-    return m, m / (E * (m - 2))
+    # rho = V / (2 E^2) with E = 1 / (1 - A2 / l) written out: with two df in a balanced table both
+    # parts of the middle fraction are zero, and its limit is one.
+    inner, outer = 1 - A2 / rank, 1 - c2 * B
+    share = 1.0 if max(abs(inner), abs(outer)) < _ZERO else inner / (outer or _ZERO)
+    rho = share**2 * (1 + c1 * B) / (1 - c3 * B) / rank
+    m = 4 + (rank + 2) / ((rank * rho - 1) or _ZERO)
+    scaling = 1.0 if abs(m - 2) < _NEAR_TWO else m * inner / (m - 2)
+    if not (m > 0 and scaling > 0):
+        raise UnanswerableError(_no_joint_test(rank))
+    return m, scaling
+
+
+def _no_joint_test(rank: int) -> Problem:
+    return Problem(
+        where="conditions",
+        found=f"too few periods to test {rank + 1} conditions at once",
+        wrong="the noise is known too badly for a joint test.",
+        fix="measure more blocks, or compare conditions two by two.",
+    )

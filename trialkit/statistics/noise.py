@@ -8,8 +8,9 @@ from scipy import stats
 
 from trialkit.domain.estimates import Interval, Noise
 
-# 95 % limits of a normal: the MDC treats the typical error as known, by definition.
-_Z95 = 1.96
+# 97.5 % quantile of a normal, printed as 1.96: the MDC treats the typical error as known, by
+# definition.
+Z95 = float(stats.norm.ppf(0.975))
 
 
 def typical_error_interval(typical_error: float, df: float, *, level: float = 0.95) -> Interval:
@@ -32,14 +33,15 @@ def minimal_detectable_change(typical_error: float, *, n_one: int = 1, n_other: 
     """Smallest difference of two means of n_one and n_other measurements that exceeds noise (95 %).
 
     1.96 sqrt(2) typical error for single measurements (Weir 2005, J Strength Cond Res 19:231),
-    divided by sqrt(B) for the mean over B pairs.
+    divided by sqrt(B) for the mean over B pairs; 1.96 stands for the normal's 97.5 % quantile,
+    1.959964, here as everywhere.
 
     Examples
     --------
     >>> round(minimal_detectable_change(5.0), 3)
     13.859
     """
-    return _Z95 * typical_error * sqrt(1 / n_one + 1 / n_other)
+    return Z95 * typical_error * sqrt(1 / n_one + 1 / n_other)
 
 
 def conflict_p(observed: float, df: float, planned: float, planned_df: float) -> float:

@@ -13,7 +13,7 @@ from math import exp, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import kendalltau, norm, t
+from scipy.stats import kendalltau, t
 
 from trialkit.domain.estimates import Interval
 from trialkit.errors import Problem, RequestError, UnanswerableError
@@ -24,7 +24,7 @@ from trialkit.statistics.intraclass import (
     Measured,
     intraclass_correlations,
 )
-from trialkit.statistics.noise import typical_error_interval
+from trialkit.statistics.noise import minimal_detectable_change, typical_error_interval
 
 Floats = NDArray[np.float64]
 
@@ -145,7 +145,7 @@ def reliability(table: Floats, *, level: float = 0.95) -> Reliability:
         cv_percent=cv,
         cv_percent_ci=cv_ci,
         icc=icc,
-        mdc95=float(norm.ppf(0.975)) * sqrt(2) * typical_error,
+        mdc95=minimal_detectable_change(typical_error),
         change_in_mean=changes,
         limits_of_agreement=limits_of_agreement(complete[:, 1] - complete[:, 0], level=level)
         if two_trials

@@ -9,12 +9,17 @@ from trialkit.errors import Problem, RequestError
 from trialkit.statistics.fixed_effects import assemble, condition_columns, nuisance_columns
 from trialkit.statistics.method_result import MethodResult, evidence_of, left_out_note
 from trialkit.statistics.options import EstimateOptions, pairs_to_compare
-from trialkit.statistics.serial import SerialDesign, fit_serial
+from trialkit.statistics.serial import STEADIEST_PHI, SerialDesign, fit_serial
 
 _CALIBRATION = (
     "The serial model takes what blocks share for correlation along time. In randomised pairs it "
     "errs on the safe side (wrong in 1 to 5 % of trials without an effect); where one condition "
     "comes before the other and a drift is not modelled it is wrong in up to 19 %."
+)
+_HELD = (
+    f"Neighbouring periods are correlated by more than {STEADIEST_PHI:g}: values wander more than "
+    "they scatter, and the small-sample correction is held at what it is for that correlation. "
+    "Model the drift as a trend, or compare inside blocks."
 )
 
 
@@ -46,6 +51,8 @@ def serially(obs: Observations, options: EstimateOptions) -> MethodResult:
         for pair in pairs_to_compare(obs, options)
     )
     notes = [_CALIBRATION]
+    if fit.held:
+        notes.append(_HELD)
     if left_out:
         notes.append(left_out_note(left_out))
     return MethodResult(
