@@ -6,12 +6,13 @@ import re
 from dataclasses import replace
 from html.parser import HTMLParser
 
+import numpy as np
 import pytest
 from invented_trial import HEART, PLAN
 
 from trialkit.domain.estimates import Verdict
 from trialkit.domain.outcomes import Role
-from trialkit.report.content import OutcomeResult
+from trialkit.report.content import NullDistribution, OutcomeResult
 from trialkit.report.gallery import build_pictures
 from trialkit.report.page import render_page
 from trialkit.report.svg import inline, picture_bytes, write_picture
@@ -214,3 +215,14 @@ def test_inline_figures_use_the_page_colours_only(content):
         drawn = inline(picture)
         assert set(re.findall(r"#[0-9a-fA-F]{6}", drawn)) <= {"#000000", "#ffffff"}
         assert "DejaVu" not in drawn
+
+
+def test_inline_pictures_keep_labels_and_shorten_only_coordinates(content):
+    drawn = inline(build_pictures(content)["curves-1"])
+    inside_tags = "".join(re.findall(r"<[^>]+>", drawn))
+    assert not re.search(r"\d\.\d{3,}", inside_tags)
+    null = NullDistribution(np.array([0.001, 0.0025, -0.004]), 0.0025, 0.5, exact=True)
+    result = replace(content.primary, null=null)
+    picture = build_pictures(replace(content, estimates=(result,)))["null"]
+    said = re.findall(r">([^<>]+)</text>", inline(picture))
+    assert any(re.fullmatch(r"[−]?0\.00\d+", text) for text in said)

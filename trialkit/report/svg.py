@@ -26,6 +26,8 @@ VARIABLES: Final = {
 _COLOUR = re.compile("|".join(re.escape(c) for c in VARIABLES))
 _ID = re.compile(r' id="([^"]+)"')
 _USED = re.compile(r'(?:url\(#|href="#)([^")]+)')
+_TAG = re.compile(r"<[^>]+>")
+_LONG_NUMBER = re.compile(r"-?\d+\.\d{3,}")
 _FONT = re.compile(r"(font: (?:[\w.]+ )*?[\d.]+px |font-family: )[^;\"]+")
 
 
@@ -56,6 +58,7 @@ def inline(picture: Picture) -> str:
     inner = re.sub(r"<style.*?</style>", "", inner, flags=re.DOTALL)
     inner = re.sub(r"<!--.*?-->", "", inner, flags=re.DOTALL)
     inner = _own_ids(inner.replace("xlink:href", "href"), picture.name)
+    inner = _TAG.sub(_shortened, inner)
     inner = _COLOUR.sub(lambda m: f"var({VARIABLES[m.group()]})", inner)
     inner = _FONT.sub(r"\1var(--sans)", inner)
     inner = re.sub(r"\s*\n\s*", "\n", inner).strip()
@@ -103,13 +106,20 @@ def _raw_svg(figure: Figure) -> str:
     return buffer.getvalue()
 
 
+def _shortened(tag: re.Match[str]) -> str:
+    # A hundredth of a point is finer than any screen, and coarse enough to be the same everywhere:
+    # processors and libraries differ in the last digits of a fit.
+    return _LONG_NUMBER.sub(lambda m: f"{round(float(m.group()), 2) + 0.0:g}", tag.group())
+
+
 def _own_ids(svg: str, prefix: str) -> str:
     # Ids must be unique over the whole page; those nobody refers to are dropped.
     used = set(_USED.findall(svg))
+    own = {name: f"{prefix}-{i}" for i, name in enumerate(dict.fromkeys(_ID.findall(svg)))}
 
     def renamed(match: re.Match[str]) -> str:
-        return f' id="{prefix}-{match.group(1)}"' if match.group(1) in used else ""
+        return f' id="{own[match.group(1)]}"' if match.group(1) in used else ""
 
     svg = _ID.sub(renamed, svg)
-    svg = re.sub(r"url\(#([^)]+)\)", rf"url(#{prefix}-\1)", svg)
-    return re.sub(r'href="#([^"]+)"', rf'href="#{prefix}-\1"', svg)
+    svg = re.sub(r"url\(#([^)]+)\)", lambda m: f"url(#{own[m.group(1)]})", svg)
+    return re.sub(r'href="#([^"]+)"', lambda m: f'href="#{own[m.group(1)]}"', svg)
