@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
+from trialkit.cli.flags import DirArgument, WhoFlag, name, now
 from trialkit.cli.output import JsonFlag, emit
-from trialkit.cli.who import DirArgument, WhoFlag, name, now
 
 
 def command(

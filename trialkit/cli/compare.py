@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
+from trialkit.cli.flags import BetterFlag, TypicalErrorDfFlag, WorthwhileFlag, decimal
 from trialkit.cli.output import JsonFlag, emit
-from trialkit.cli.who import decimal
 
 
 def command(
@@ -19,15 +19,9 @@ def command(
             "--typical-error", parser=decimal, help="Noise SD of one measurement, same unit."
         ),
     ],
-    typical_error_df: Annotated[
-        float | None,
-        typer.Option("--typical-error-df", parser=decimal, help="Its degrees of freedom."),
-    ] = None,
-    worthwhile: Annotated[
-        float | None,
-        typer.Option("--worthwhile", parser=decimal, help="Smallest worthwhile change, same unit."),
-    ] = None,
-    better: Annotated[str, typer.Option("--better", help="higher or lower.")] = "higher",
+    typical_error_df: TypicalErrorDfFlag = None,
+    worthwhile: WorthwhileFlag = None,
+    better: BetterFlag = "higher",
     as_json: JsonFlag = False,
 ) -> None:
     """Tell whether one change is larger than the noise of the measurement.

@@ -6,8 +6,16 @@ from typing import Annotated
 
 import typer
 
+from trialkit.cli.flags import (
+    BetterFlag,
+    LevelFlag,
+    ReadFlag,
+    TableArgument,
+    TypicalErrorDfFlag,
+    TypicalErrorFlag,
+    WorthwhileFlag,
+)
 from trialkit.cli.output import JsonFlag, emit
-from trialkit.cli.who import ReadFlag, TableArgument, decimal
 
 
 def command(
@@ -30,27 +38,14 @@ def command(
             "--method", help="auto, paired, mixed, serial, randomisation or bayes.", metavar="M"
         ),
     ] = "auto",
-    typical_error: Annotated[
-        float | None,
-        typer.Option("--typical-error", parser=decimal, help="Noise SD of one measurement."),
-    ] = None,
-    typical_error_df: Annotated[
-        float | None,
-        typer.Option("--typical-error-df", parser=decimal, help="Its degrees of freedom."),
-    ] = None,
-    worthwhile: Annotated[
-        float | None,
-        typer.Option(
-            "--worthwhile", parser=decimal, help="Smallest worthwhile change; gives a verdict."
-        ),
-    ] = None,
-    better: Annotated[str, typer.Option("--better", help="higher or lower.")] = "higher",
+    typical_error: TypicalErrorFlag = None,
+    typical_error_df: TypicalErrorDfFlag = None,
+    worthwhile: WorthwhileFlag = None,
+    better: BetterFlag = "higher",
     scale: Annotated[
         str, typer.Option("--scale", help="raw, or log: noise, margin and effects in percent.")
     ] = "raw",
-    level: Annotated[
-        float, typer.Option("--level", parser=decimal, help="Confidence level.")
-    ] = 0.95,
+    level: LevelFlag = 0.95,
     read: ReadFlag = None,
     as_json: JsonFlag = False,
 ) -> None:

@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
+from trialkit.cli.flags import LevelFlag, ReadFlag, TableArgument, WorthwhileFlag
 from trialkit.cli.output import JsonFlag, emit
-from trialkit.cli.who import ReadFlag, TableArgument, decimal
 
 
 def command(
@@ -18,17 +18,12 @@ def command(
     condition: Annotated[str, typer.Option("--condition", help="Column of the condition.")],
     reference: Annotated[str, typer.Option("--reference", help="The reference condition.")],
     block: Annotated[str, typer.Option("--block", help="Column of the block (pair).")],
-    level: Annotated[
-        float, typer.Option("--level", parser=decimal, help="Confidence level.")
-    ] = 0.95,
+    level: LevelFlag = 0.95,
     page: Annotated[
         Path | None, typer.Option("--page", metavar="FILE", help="Write the page of the series.")
     ] = None,
     unit: Annotated[str, typer.Option("--unit", help="Unit of the values, for the page.")] = "",
-    worthwhile: Annotated[
-        float | None,
-        typer.Option("--worthwhile", parser=decimal, help="The margin, shown on the page."),
-    ] = None,
+    worthwhile: WorthwhileFlag = None,
     better: Annotated[
         str, typer.Option("--better", help="higher or lower, for the words of the page.")
     ] = "",

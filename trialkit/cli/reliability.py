@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
+from trialkit.cli.flags import ReadFlag, TableArgument, decimal
 from trialkit.cli.output import JsonFlag, emit
-from trialkit.cli.who import ReadFlag, TableArgument, decimal
 
 
 def command(

@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
+from trialkit.cli.flags import DirArgument
 from trialkit.cli.output import JsonFlag, emit
-from trialkit.cli.who import DirArgument
 
 
 def command(
