@@ -73,7 +73,9 @@ def write_file(path: Path, data: bytes) -> None:
             os.fsync(stream.fileno())
         os.chmod(name, 0o644)  # noqa: PTH101 - mkstemp makes it private to its owner
         os.replace(name, path)  # noqa: PTH105 - the name comes from mkstemp
-    except BaseException:
+    except BaseException as error:
+        if isinstance(error, OSError) and error.filename is None:
+            error.filename = str(path)  # a full disk does not say which file it was about
         with contextlib.suppress(FileNotFoundError):
             os.unlink(name)  # noqa: PTH108
         raise
