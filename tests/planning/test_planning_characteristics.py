@@ -8,13 +8,21 @@ from math import log1p
 import numpy as np
 import pytest
 
+from trialkit.design.threats import find_threats
 from trialkit.domain.estimates import Verdict
 from trialkit.domain.outcomes import Better, Scale
 from trialkit.errors import RequestError, UnanswerableError
 from trialkit.planning import chunks, runners
 from trialkit.planning.characteristics import operating_characteristics
 from trialkit.planning.grids import CHUNK, Grid, SimulationSettings
-from trialkit.planning.noncentral import expected_half_width, power_complete_pairs
+from trialkit.planning.noncentral import (
+    blocks_for_half_width,
+    expected_half_width,
+    power_complete_pairs,
+    smallest_effect,
+)
+from trialkit.planning.recommendation import percent
+from trialkit.planning.smallest import smallest_gain
 from trialkit.planning.trials import Truth
 
 QUICK = SimulationSettings(replicates=20_000, seed=11)
@@ -29,6 +37,7 @@ def test_complete_pairs_have_the_power_of_the_noncentral_t(make_plan):
     result = operating_characteristics(make_plan(), settings=QUICK)
     for row in result.rows:
         closed = row.closed_form_power
+        assert row.closed_form_exact
         assert closed == pytest.approx(power_complete_pairs(row.blocks, row.true_effect, sd=5.0))
         assert within_4_errors(row.power, closed, QUICK.replicates)
         # the median has, in 20,000 trials of 5 df, an error of about 0.4 %
@@ -107,8 +116,9 @@ def test_the_recommendation_is_the_fewest_blocks_that_settle_the_target(make_pla
     settled = {row.blocks: row.settled for row in result.rows}
     assert settled[5] < 0.8 <= settled[8]
     assert result.recommended_blocks == 8
-    assert f"{settled[8]:.0%}" in result.reason
-    assert f"{settled[5]:.0%}" in result.reason
+    assert f"8 pairs: {percent(settled[8])} chance" in result.reason
+    assert f"5 pairs would settle {percent(settled[5])}" in result.reason
+    assert "(twice the 5 W that matters)" in result.reason
 
 
 def test_no_number_of_blocks_is_recommended_when_none_suffices(make_plan):
@@ -117,7 +127,96 @@ def test_no_number_of_blocks_is_recommended_when_none_suffices(make_plan):
     )
     assert result.recommended_blocks is None
     assert "No number tried is enough" in result.reason
-    assert all(row.true_effect != 1.0 for row in result.rows)
+    # what the sentence is about stands in the table
+    assert {row.true_effect for row in result.rows} >= {1.0}
+    assert "(0.2 times the 5 W that matters)" in result.reason
+
+
+def test_without_numbers_of_blocks_the_fewest_are_looked_for(make_plan):
+    for wanted, noise_df in ((0.8, None), (0.97, 6.0)):
+        plan = make_plan(noise_df=noise_df, missing=0.1)
+        result = operating_characteristics(plan, grid=Grid(wanted=wanted), settings=SMALL)
+        settled = {r.blocks: r.settled for r in result.rows if r.true_effect == result.target}
+        best = result.recommended_blocks
+        assert best is not None
+        assert settled[best] >= wanted > settled[best - 1]
+    # beyond the ladder around the protocol's own 8
+    assert best > 16
+
+
+def test_the_search_keeps_to_what_the_scheme_can_hold(make_plan):
+    plan = make_plan(scheme="counterbalanced", blocks=4)
+    result = operating_characteristics(plan, grid=Grid(wanted=0.95), settings=SMALL)
+    assert all(row.blocks % 2 == 0 for row in result.rows)
+    assert result.recommended_blocks is not None
+    fixed = make_plan(scheme="fixed", blocks=4, design={"order": ("short", "long") * 4})
+    result = operating_characteristics(fixed, grid=Grid(wanted=0.99), settings=SMALL)
+    assert {row.blocks for row in result.rows} == {4}
+    assert result.recommended_blocks is None
+
+
+def test_blocks_for_a_wanted_half_width(make_plan):
+    result = operating_characteristics(make_plan(), grid=Grid(half_width=4.0), settings=QUICK)
+    width = {row.blocks: row.ci_halfwidth for row in result.rows}
+    best = result.recommended_blocks
+    # closed form of the same question: the median of the paired t interval
+    assert best == blocks_for_half_width(4.0, sd=5.0)
+    assert width[best] <= 4.0 < width[best - 1]
+    assert f"± {width[best]:.3g} W" in result.reason
+    with pytest.raises(RequestError, match="half-width"):
+        Grid(half_width=0.0)
+
+
+def test_a_single_effect_asked_for_is_the_target(make_plan):
+    result = operating_characteristics(
+        make_plan(), grid=Grid(blocks=(8,), effects=(0.0, 7.0)), settings=SMALL
+    )
+    assert result.target == 7.0
+    assert {row.true_effect for row in result.rows} == {0.0, 7.0}
+    several = operating_characteristics(
+        make_plan(), grid=Grid(blocks=(8,), effects=(3.0, 7.0)), settings=SMALL
+    )
+    assert several.target == 10.0
+    assert {row.true_effect for row in several.rows} == {3.0, 7.0, 10.0}
+
+
+@pytest.mark.parametrize("conditions", [2, 3])
+def test_the_closed_form_at_best_is_that_of_the_threats(make_plan, conditions):
+    plan = make_plan(conditions=conditions, margin=1.0, missing=0.1)
+    (threat,) = (t for t in find_threats(plan) if t.id == "margin-beyond-detection")
+    result = operating_characteristics(
+        plan, grid=Grid(blocks=(8,), effects=(threat.size,)), settings=SMALL
+    )
+    (row,) = result.rows
+    assert row.closed_form_power == pytest.approx(0.8, abs=1e-6)
+    assert not row.closed_form_exact
+    assert row.power < 0.8 - 4 * row.mc_error
+    answer = smallest_gain(plan, settings=SMALL)
+    assert answer.at_best == pytest.approx(threat.size)
+    assert answer.gain > threat.size
+
+
+def test_the_smallest_gain_is_found_as_often_as_wanted(make_plan):
+    for wanted in (0.8, 0.9):
+        answer = smallest_gain(make_plan(), blocks=6, wanted=wanted, settings=QUICK)
+        closed = smallest_effect(6, power=wanted, sd=5.0)
+        assert answer.at_best == pytest.approx(closed)
+        # nothing departs from the best case: the simulation has to find the closed form
+        assert abs(answer.gain - closed) < 4 * answer.mc_error
+    plan = make_plan(missing=0.15, noise_df=5.0)
+    answer = smallest_gain(plan, settings=QUICK)
+    (row,) = operating_characteristics(
+        plan, grid=Grid(blocks=(8,), effects=(answer.gain,)), settings=QUICK
+    ).rows
+    # the same draws: only the straight line between two points of the power curve differs
+    assert row.power == pytest.approx(0.8, abs=0.002)
+    assert smallest_gain(make_plan(blocks=1), settings=SMALL) is None
+
+
+def test_a_gain_that_is_never_found_is_said_to_be_none(make_plan):
+    # one pair in four without an answer: two pairs with a missed period have no interval
+    answer = smallest_gain(make_plan(missing=0.3), blocks=2, wanted=0.9, settings=SMALL)
+    assert answer.gain is None
 
 
 def test_effects_are_gains_in_the_unit_of_the_margin(make_plan):
@@ -213,6 +312,28 @@ def test_an_interrupt_keeps_what_is_done(make_plan):
     )
     first = [row for row in result.rows if row.blocks == 8]
     assert [r.power for r in first] == [r.power for r in done.rows if r.blocks == 8]
+
+
+def test_an_interrupt_while_looking_for_the_fewest_keeps_the_table(make_plan):
+    seen = []
+
+    def stop_in_the_search(progress):
+        seen.append(progress.done)
+        if len(seen) > 1 and seen[-1] < seen[-2]:  # the second run begins
+            raise KeyboardInterrupt
+
+    result = operating_characteristics(
+        make_plan(), settings=SMALL, progress=stop_in_the_search, grid=Grid(wanted=0.99)
+    )
+    assert result.interrupted
+    assert {row.blocks for row in result.rows} >= {4, 6, 8, 10, 12, 16}
+    stopped = smallest_gain(make_plan(), settings=SMALL, progress=_stop)
+    assert stopped.interrupted
+    assert stopped.gain is None
+
+
+def _stop(_progress):
+    raise KeyboardInterrupt
 
 
 def test_progress_ends_at_the_whole(make_plan):

@@ -9,10 +9,12 @@ import pytest
 
 from trialkit.errors import RequestError
 from trialkit.planning.grids import SimulationSettings
+from trialkit.planning.recommendation import percent
 from trialkit.planning.series import SeriesTruth, athletes_for_power, series_precision
 from trialkit.planning.series_grid import (
     SeriesAims,
     SeriesCosts,
+    SeriesGrid,
     _one_chunk,
     plan_series,
     simulate_series,
@@ -72,7 +74,7 @@ def test_the_cheapest_option_that_reaches_the_aim():
         assert plan.for_mean is not None
         good = [o for o in plan.options if o.closed.power_mean >= 0.8]
         assert plan.for_mean.cost == min(o.cost for o in good)
-        assert f"{plan.for_mean.closed.power_mean:.0%}" in plan.reason
+        assert percent(plan.for_mean.closed.power_mean) in plan.reason
     assert dear_people.for_mean.closed.athletes < dear_periods.for_mean.closed.athletes
 
 
@@ -90,6 +92,19 @@ def test_an_aim_for_individuals_and_a_budget():
     assert plan.for_individuals.closed.se_shrunken <= 0.75
     with pytest.raises(RequestError, match="budget"):
         plan_series(truth, aims=SeriesAims(budget=1.0), settings=QUICK)
+
+
+def test_an_interrupted_series_keeps_the_options_that_are_done():
+    def stop_at_the_third(progress):
+        if progress.done >= 3 * QUICK.replicates:
+            raise KeyboardInterrupt
+
+    truth, grid = SeriesTruth(1.0, 0.5, 1.0), SeriesGrid((6, 8), (2, 4))
+    plan = plan_series(truth, grid=grid, settings=QUICK, progress=stop_at_the_third)
+    assert plan.interrupted
+    whole = plan_series(truth, grid=grid, settings=QUICK)
+    assert plan.options == whole.options[:3]
+    assert not whole.interrupted
 
 
 def test_a_series_of_nobody_is_refused():

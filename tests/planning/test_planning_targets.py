@@ -8,6 +8,7 @@ from trialkit.domain.outcomes import Scale
 from trialkit.errors import UnanswerableError
 from trialkit.planning.characteristics import operating_characteristics
 from trialkit.planning.grids import Grid, SimulationSettings
+from trialkit.planning.recommendation import percent
 from trialkit.planning.sensitivity import sensitivity
 from trialkit.planning.targets import targets
 
@@ -59,4 +60,16 @@ def test_noise_and_drift_are_varied(make_plan):
     ).rows[0]
     middle = next(c for c in page.cells if (c.noise_ratio, c.drift) == (1.0, 0.0))
     assert middle.settled == own.settled
-    assert all(f"{c:.0%}" in page.reason for c in (min(chance.values()), max(chance.values())))
+    assert all(percent(c) in page.reason for c in (min(chance.values()), max(chance.values())))
+
+
+def test_an_interrupted_page_keeps_what_is_done(make_plan):
+    def stop(progress):
+        if progress.done > 0.6 * progress.total:
+            raise KeyboardInterrupt
+
+    page = sensitivity(make_plan(), settings=SMALL, progress=stop)
+    assert page.interrupted
+    assert 0 < page.replicates < SMALL.replicates
+    # chunks go round the truths, so that each is known about as well
+    assert len(page.cells) == 9

@@ -19,15 +19,18 @@ class Grid:
     """Numbers of blocks and true effects to try.
 
     ``effects`` are gains (positive is better) in the unit of the margin; empty tries 0, 1, 2 and 3
-    times the margin. ``target`` is the true effect the recommendation is made for (twice the margin
-    when None). ``blocks`` empty tries a ladder around the protocol's own number. ``wanted`` is the
-    chance with which the target should be settled.
+    times the margin. ``target`` is the true effect the recommendation is made for (None: the one
+    effect other than zero if there is just one, else twice the margin); it is always among the
+    rows. ``blocks`` empty tries a ladder around the protocol's own number and looks for the fewest
+    that reach the aim. ``wanted`` is the chance with which the target should be settled;
+    ``half_width``, where given, is the aim instead: the median half-width of the interval.
     """
 
     blocks: tuple[int, ...] = ()
     effects: tuple[float, ...] = ()
     target: float | None = None
     wanted: float = 0.8
+    half_width: float | None = None
 
     def __post_init__(self) -> None:
         problems = list(self._problems())
@@ -51,10 +54,17 @@ class Grid:
             )
         if not 0 < self.wanted < 1:
             yield Problem(
-                where="wanted chance",
+                where="wanted",
                 found=f"{self.wanted:g}",
                 wrong="a chance lies between 0 and 1.",
                 fix="use 0.8 unless you want to be surer.",
+            )
+        if self.half_width is not None and not 0 < self.half_width < float("inf"):
+            yield Problem(
+                where="half-width",
+                found=f"{self.half_width:g}",
+                wrong="it has to be above zero.",
+                fix="give half the width the interval may have, in the unit of the margin.",
             )
 
 
@@ -101,8 +111,10 @@ class GridRow:
     ``wrong`` the chance of a verdict that says something false; ``settled`` the chance of a right
     verdict other than ``not settled``; ``ci_halfwidth`` the median half-width of the primary
     interval; ``mc_error`` the largest Monte-Carlo standard error among these chances;
-    ``closed_form_power`` what the noncentral t says where it holds exactly; ``mean_blocks`` how
-    many blocks a trial takes on average when declared looks may end it.
+    ``closed_form_power`` what the noncentral t says at best (every period held, noise just the
+    typical error; None without a degree of freedom), which the simulation has to give too where
+    ``closed_form_exact``; ``mean_blocks`` how many blocks a trial takes on average when declared
+    looks may end it.
     """
 
     blocks: int
@@ -114,6 +126,7 @@ class GridRow:
     ci_halfwidth: float
     mc_error: float
     closed_form_power: float | None
+    closed_form_exact: bool
     mean_blocks: float
 
 
@@ -122,7 +135,9 @@ class OperatingCharacteristics:
     """What a protocol can and cannot find out, by number of blocks and true effect.
 
     ``replicates`` is the number of simulated trials per number of blocks that were finished;
-    ``asked`` the number wanted (larger when the run was interrupted). ``recommended_blocks`` is
+    ``asked`` the number wanted (it may be larger when the run was
+    ``interrupted``). ``own_blocks`` is the
+    protocol's own number. ``recommended_blocks`` is
     None when no number in the grid suffices; ``reason`` says why in one sentence.
     """
 
@@ -130,15 +145,12 @@ class OperatingCharacteristics:
     unit: str
     margin: float | None
     target: float
+    own_blocks: int
     recommended_blocks: int | None
     reason: str
     replicates: int
     asked: int
     seed: int
     method: str
+    interrupted: bool = False
     notes: tuple[str, ...] = ()
-
-    @property
-    def interrupted(self) -> bool:
-        """Whether the run was stopped before all replicates were done."""
-        return self.replicates < self.asked

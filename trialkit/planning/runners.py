@@ -22,6 +22,8 @@ MB_PER_CHUNK = 64
 
 _HELPINGS = 4
 """Batches per worker: enough to keep all of them busy to the end."""
+_MOST_CHUNKS = 32
+"""Chunks in a batch of this machine at most (about a second): an interrupt loses no more."""
 _MOST_BATCHES = 2_000
 """Batches sent to a cluster at most: its scheduler spends about a millisecond on each."""
 
@@ -49,7 +51,7 @@ def run_cells(
     sizes = chunk_sizes(settings.replicates)
     tasks = [(place, i, n) for i, n in enumerate(sizes) for place in range(len(cells))]
     tallies: list[Tally | None] = [None] * len(cells)
-    watch = _Clock(sum(n for *_, n in tasks), progress)
+    watch = Clock(sum(n for *_, n in tasks), progress)
     try:
         for place, tally in _results(cells, tasks, settings):
             before = tallies[place]
@@ -92,7 +94,7 @@ def _batch_size(tasks: int, settings: SimulationSettings) -> int:
     if settings.scheduler is not None:
         return -(-tasks // _MOST_BATCHES)
     if settings.workers > 1:
-        return max(1, tasks // (_HELPINGS * settings.workers))
+        return min(max(1, tasks // (_HELPINGS * settings.workers)), _MOST_CHUNKS)
     return 1
 
 
@@ -110,7 +112,7 @@ def _results_from_processes(
         yield from results
 
 
-class _Clock:
+class Clock:
     """Tells a watcher how far the run is."""
 
     def __init__(self, total: int, watch: Watch | None) -> None:
@@ -118,6 +120,7 @@ class _Clock:
         self._start = time.perf_counter()
 
     def tick(self, trials: int) -> None:
+        """Count trials as done and tell the watcher."""
         self._done += trials
         if self._watch is not None:
             passed = time.perf_counter() - self._start

@@ -12,7 +12,17 @@ from trialkit.errors import Problem, RequestError
 from trialkit.planning.chunks import chunk_sizes, stream
 from trialkit.planning.grids import SimulationSettings
 from trialkit.planning.quantiles import Floats
+from trialkit.planning.recommendation import percent
+from trialkit.planning.runners import Clock, Watch
 from trialkit.planning.series import SeriesPrecision, SeriesTruth, series_precision
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesGrid:
+    """Numbers of athletes and of pairs each to try."""
+
+    athletes: tuple[int, ...] = (6, 8, 10, 12, 16, 20)
+    pairs: tuple[int, ...] = (2, 3, 4, 6, 8)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,16 +86,17 @@ class SeriesPlan:
     reason: str
     replicates: int
     seed: int
+    interrupted: bool = False
 
 
 def plan_series(
     truth: SeriesTruth,
     *,
-    athletes: tuple[int, ...] = (6, 8, 10, 12, 16, 20),
-    pairs: tuple[int, ...] = (2, 3, 4, 6, 8),
+    grid: SeriesGrid | None = None,
     costs: SeriesCosts | None = None,
     aims: SeriesAims | None = None,
     settings: SimulationSettings | None = None,
+    progress: Watch | None = None,
 ) -> SeriesPlan:
     """Weigh more athletes against more pairs of each.
 
@@ -93,35 +104,33 @@ def plan_series(
     ----------
     truth
         Mean effect, SD of individual effects and noise, in one unit.
-    athletes, pairs
-        Numbers to try.
+    grid
+        Numbers of athletes and pairs to try.
     costs, aims
         What it costs and what it is for.
     settings
         Replicates and seed of the simulation.
+    progress
+        Called after each option; an interrupt keeps the options that are done.
 
     Raises
     ------
     RequestError
         When no option is within the budget, or a number is too small.
     """
-    costs, aims, settings = costs or SeriesCosts(), aims or SeriesAims(), settings or _SETTINGS
+    grid, settings = grid or SeriesGrid(), settings or _SETTINGS
+    costs, aims = costs or SeriesCosts(), aims or SeriesAims()
     sizes = [
         (n, k)
-        for n in athletes
-        for k in pairs
+        for n in grid.athletes
+        for k in grid.pairs
         if aims.budget is None or costs.of(n, k) <= aims.budget
     ]
     if not sizes:
-        raise RequestError(_over_budget(aims.budget or 0.0, costs, min(athletes), min(pairs)))
-    options = tuple(
-        SeriesOption(
-            costs.of(n, k),
-            series_precision(n, k, truth),
-            simulate_series(n, k, truth, settings=settings),
+        raise RequestError(
+            _over_budget(aims.budget or 0.0, costs, min(grid.athletes), min(grid.pairs))
         )
-        for n, k in sizes
-    )
+    options, interrupted = _options(sizes, truth, costs, settings, progress)
     by_mean = [o for o in options if o.closed.power_mean >= aims.power]
     goal = aims.se_individual
     by_own = [o for o in options if goal is not None and o.closed.se_shrunken <= goal]
@@ -133,7 +142,29 @@ def plan_series(
         reason=_reason(for_mean, aims, options),
         replicates=settings.replicates,
         seed=settings.seed,
+        interrupted=interrupted,
     )
+
+
+def _options(
+    sizes: list[tuple[int, int]],
+    truth: SeriesTruth,
+    costs: SeriesCosts,
+    settings: SimulationSettings,
+    progress: Watch | None,
+) -> tuple[tuple[SeriesOption, ...], bool]:
+    """All options in closed form and simulated, and whether an interrupt cut them short."""
+    options: list[SeriesOption] = []
+    clock = Clock(settings.replicates * len(sizes), progress)
+    try:
+        for n, k in sizes:
+            closed = series_precision(n, k, truth)
+            simulated = simulate_series(n, k, truth, settings=settings)
+            options.append(SeriesOption(costs.of(n, k), closed, simulated))
+            clock.tick(settings.replicates)
+    except KeyboardInterrupt:
+        return tuple(options), True
+    return tuple(options), False
 
 
 _SETTINGS = SimulationSettings(replicates=10_000)
@@ -198,17 +229,20 @@ def _one_chunk(
 
 
 def _reason(best: SeriesOption | None, aims: SeriesAims, options: tuple[SeriesOption, ...]) -> str:
+    if not options:
+        return "The run was stopped before any figure was known."
     if best is None:
         most = max(options, key=lambda o: o.closed.power_mean).closed
         return (
             f"No option is enough: {most.athletes} athletes with {most.pairs} pairs each have a "
-            f"chance of {most.power_mean:.0%} to show the mean effect; {aims.power:.0%} is wanted."
+            f"chance of {percent(most.power_mean)} to show the mean effect; {percent(aims.power)} "
+            "is wanted."
         )
     chosen = best.closed
     return (
-        f"{chosen.athletes} athletes with {chosen.pairs} pairs each: {chosen.power_mean:.0%} "
+        f"{chosen.athletes} athletes with {chosen.pairs} pairs each: {percent(chosen.power_mean)} "
         f"chance to show the mean effect at a cost of {best.cost:g}, the cheapest that reaches "
-        f"{aims.power:.0%}."
+        f"{percent(aims.power)}."
     )
 
 

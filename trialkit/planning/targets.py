@@ -64,7 +64,7 @@ def targets(
         two gains is given.
     """
     scale = GainScale.of(plan)
-    _require_pairs(plan)
+    require_pairs(plan)
     effect = _or_margins(scale, effect, 2.0)
     half_width = _or_margins(scale, half_width, 1.0)
     level, blocks = plan.analysis.level, plan.design.blocks
@@ -97,7 +97,14 @@ def _or_margins(scale: GainScale, gain: float | None, margins: float) -> float:
     return margins * scale.margin
 
 
-def _require_pairs(plan: Plan) -> None:
+def require_pairs(plan: Plan) -> None:
+    """Refuse a plan that is not made of pairs.
+
+    Raises
+    ------
+    UnanswerableError
+        With other than two conditions, or other blocks.
+    """
     if len(plan.conditions) != 2 or plan.design.block_size != 2:
         raise UnanswerableError(
             Problem(

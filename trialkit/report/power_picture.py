@@ -30,13 +30,13 @@ def power_curves(result: OperatingCharacteristics) -> tuple[PowerCurve, ...]:
     return tuple(curves)
 
 
-def write_power_picture(result: OperatingCharacteristics, path: Path) -> Path:
-    """Write the picture; the ending of the name says the format.
+def refuse_other_formats(path: Path) -> None:
+    """Refuse a picture's name whose ending is none of svg, png, pdf.
 
     Raises
     ------
     RequestError
-        When the ending is none of svg, png, pdf.
+        When the ending says no format known here.
     """
     if path.suffix.lower() not in FORMATS:
         raise RequestError(
@@ -47,6 +47,11 @@ def write_power_picture(result: OperatingCharacteristics, path: Path) -> Path:
                 fix="use " + ", ".join(FORMATS) + ".",
             )
         )
+
+
+def write_power_picture(result: OperatingCharacteristics, path: Path) -> Path:
+    """Write the picture; the ending of the name says the format (:func:`refuse_other_formats`)."""
+    refuse_other_formats(path)
     figure = new_figure(3.6)
     draw_power(figure.add_subplot(), power_curves(result))
     picture = Picture("power", "Chance of a settled answer", result.reason, figure)
