@@ -524,6 +524,24 @@ def test_a_verdict_is_ruled_out_just_where_the_analysis_refuses_one(
     assert refused == (found(plan, "too-few-blocks") is not None)
 
 
+@pytest.mark.parametrize("blocks", [2, 3])
+def test_of_three_conditions_three_blocks_are_enough_for_a_verdict(
+    make_plan: Any, blocks: int
+) -> None:
+    # (blocks - 1) x 2 degrees of freedom inside blocks: 2 and 4.
+    plan = unborrowed(make_plan(3, scheme="randomised-blocks", blocks=blocks))
+    rng = np.random.default_rng(4)
+    obs = Observations(
+        value=rng.normal(300, 5, 3 * blocks),
+        condition=np.tile(["a", "b", "c"], blocks),
+        block=np.repeat(np.arange(blocks).astype(str), 3),
+        reference="a",
+    )
+    refused = estimate(obs, options=EstimateOptions(margin=7.0, primary_condition="b"))
+    assert (refused.decision is None) == (found(plan, "too-few-blocks") is not None)
+    assert (refused.decision is None) == (blocks == 2)
+
+
 def test_the_fewest_blocks_advised_are_enough(make_plan: Any) -> None:
     plan = unborrowed(make_plan(3, scheme="incomplete-blocks", blocks=3, block_size=2))
     threat = found(plan, "too-few-blocks")

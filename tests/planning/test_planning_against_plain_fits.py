@@ -78,6 +78,20 @@ CASES = {
     "three conditions, random blocks": (3, 5, Truth(), Terms(), "mixed"),
     "noise borrowed": (2, 3, Truth(), Terms(), "bayes"),
     "noise borrowed, periods missed": (2, 4, Truth(missing=0.2), Terms(), "bayes"),
+    "the table's own choice, blocks alike": (
+        2,
+        7,
+        Truth(missing=0.2, block_sd=0),
+        Terms(),
+        "auto-own",
+    ),
+    "the table's own choice, three conditions": (
+        3,
+        4,
+        Truth(missing=0.1, block_sd=0),
+        Terms(trend=True),
+        "auto-own",
+    ),
     "the table's own choice": (2, 5, Truth(missing=0.15), Terms(), "auto"),
     "the table's own choice, nothing to borrow": (2, 5, Truth(missing=0.15), Terms(), "auto-own"),
 }

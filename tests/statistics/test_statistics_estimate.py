@@ -12,6 +12,8 @@ from trialkit.domain.outcomes import Better
 from trialkit.errors import RequestError, UnanswerableError
 from trialkit.statistics.bayes import borrowed_df
 from trialkit.statistics.estimate import EstimateOptions, estimate
+from trialkit.statistics.fixed_effects import Terms
+from trialkit.statistics.paired import fit_fixed_blocks
 
 
 def trial(
@@ -101,7 +103,72 @@ def test_one_pair_borrows_the_declared_noise() -> None:
     assert got.df == 6
     assert got.se == pytest.approx(np.sqrt(2))
     assert result.noise.typical_error == 1.0
-    assert result.decision is not None
+    # One pair cannot tell the condition from the order: an estimate, but no verdict.
+    assert result.decision is None
+    assert any("larger than usual retest noise" in note for note in result.notes)
+    two = run(trial(2, 4.0), planned_noise=1.0, planned_df=6.0, margin=0.5)
+    assert two.decision is not None
+
+
+def incomplete_by_design(blocks: int, seed: int = 0) -> Observations:
+    """Blocks of two of three conditions, every couple as often as another."""
+    rng = np.random.default_rng(seed)
+    couples = [("A", "B"), ("A", "C"), ("B", "C")]
+    condition = np.concatenate([rng.permutation(couples[b % 3]) for b in range(blocks)])
+    block = np.repeat([f"{b:02d}" for b in range(blocks)], 2)
+    return Observations(
+        rng.normal(size=2 * blocks) + 9.0 * (condition == "B"), condition, block, "A"
+    )
+
+
+def test_blocks_incomplete_by_design_can_carry_a_verdict() -> None:
+    few, enough = (
+        run(incomplete_by_design(blocks), margin=0.5, primary_condition="B") for blocks in (3, 6)
+    )
+    assert few.decision is None  # 1 degree of freedom inside blocks
+    assert any("leave 1 degrees of freedom" in note for note in few.notes)
+    assert enough.decision is not None  # 4
+    assert enough.decision.verdict is Verdict.HELPS
+
+
+def test_one_complete_block_more_takes_no_verdict_away() -> None:
+    # Six blocks of three conditions, one period missed in each: 4 df inside blocks; with all three
+    # periods of one block 5.
+    rng = np.random.default_rng(8)
+    condition, block = np.tile(list("ABC"), 6), np.repeat(list("abcdef"), 3)
+    missed = np.array([0, 4, 8, 9, 13, 17])
+    whole = Observations(rng.normal(size=18), condition, block, "A")
+    for kept in (np.delete(np.arange(18), missed), np.delete(np.arange(18), missed[1:])):
+        obs = whole.keep(np.isin(np.arange(18), kept))
+        assert run(obs, margin=0.5, primary_condition="B").decision is not None
+
+
+def at_boundary(seed: int) -> Observations:
+    """Eight pairs with two periods missed; seeds decide whether the block variance is zero."""
+    return trial(8, 0.0, seed=seed).keep(~np.isin(np.arange(16), [3, 8]))
+
+
+def test_by_default_noise_is_no_smaller_than_inside_blocks() -> None:
+    seen = set()
+    for seed in range(20):
+        obs = at_boundary(seed)
+        default, asked = run(obs, margin=0.5), run(obs, method="mixed", margin=0.5)
+        (got,), (plain,) = default.contrasts, asked.contrasts
+        assert default.method == got.method == "mixed"
+        assert (got.estimate, got.df) == pytest.approx((plain.estimate, plain.df), rel=1e-12)
+        inside = fit_fixed_blocks(obs, Terms()).variance  # pairs: their differences' residual
+        rows = [row.method for row in default.sensitivity]
+        if asked.variance.block == 0:
+            grown = max(1.0, inside / asked.variance.residual)
+            assert got.se == pytest.approx(plain.se * np.sqrt(grown), rel=1e-9)
+            assert default.variance.residual >= inside * (1 - 1e-9)
+            assert "mixed" in rows
+            assert any("at least as large as inside blocks" in note for note in default.notes)
+        else:
+            assert got == plain
+            assert "mixed" not in rows
+        seen.add(asked.variance.block == 0)
+    assert seen == {True, False}
 
 
 def test_three_pairs_alone_give_an_estimate_without_a_verdict() -> None:

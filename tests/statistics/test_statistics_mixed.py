@@ -195,3 +195,13 @@ def test_a_joint_test_is_given_or_left_out_but_never_breaks(seed: int) -> None:
     assert any("at once" in note for note in found.notes)
     assert all(c.p is not None and 0 <= c.p <= 1 for c in found.contrasts)
     assert not any("nan" in note for note in found.notes)
+
+
+@pytest.mark.parametrize("k", [2, 3])
+@pytest.mark.parametrize("seed", range(12))
+def test_guarded_complete_blocks_give_the_t_of_their_differences(k: int, seed: int) -> None:
+    obs = pairs(seed, 7, block_sd=0.0, k=k)
+    guarded, fixed = fit_mixed(obs, Terms(), guarded=True), fit_fixed_blocks(obs, Terms())
+    one, other = guarded.contrast("B", "A"), fixed.contrast("B", "A")
+    assert one.se == pytest.approx(other.se, rel=1e-7)
+    assert one.df == pytest.approx(other.df, rel=1e-7)

@@ -153,8 +153,12 @@ class RemlFit:
         # exp of the criterion over N - p, so that the scan needs one product and no logarithm
         self._scan = np.exp(log_det / design.residual_df)[:, None] / w
 
-    def fit(self, y: Floats) -> Fits:
-        """Fit each column of ``y`` (N, trials)."""
+    def fit(self, y: Floats, *, guarded: bool = False) -> Fits:
+        """Fit each column of ``y`` (N, trials).
+
+        With ``guarded`` a ratio of zero does not make the noise smaller than inside blocks, as in
+        ``trialkit.statistics.mixed_blocks.BlockFit.guarded``.
+        """
         design = self.design
         z = design.rotation @ y
         rows = z[1:]
@@ -173,9 +177,12 @@ class RemlFit:
             s2 += q[group] / w
             if h:
                 estimate -= phi * h * rows[design.edges[group]] / w
+        residual = s2 / design.residual_df
+        if guarded and design.d[0] == 0.0:
+            residual = np.where(x == 0.0, np.maximum(residual, q[0] / design.m[0]), residual)
         return Fits(
             estimate,
-            s2 / design.residual_df,
+            residual,
             self._unit_variance(x) if self._constant_df is None else self._constant_variance,
             self._df(x) if self._constant_df is None else self._constant_df,
         )

@@ -18,7 +18,7 @@ from trialkit.planning.serial_orders import fit_serial_orders
 from trialkit.planning.shared_design import fit_shared_design
 from trialkit.planning.trials import Trials
 from trialkit.statistics.bayes import borrowed_df
-from trialkit.statistics.choice import ENOUGH_BLOCKS, ENOUGH_DF
+from trialkit.statistics.choice import ENOUGH_DF, FEWEST_DF_WITH_BORROWED
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,33 +59,35 @@ def analyse(trials: Trials, declaration: Declared, *, level: float | None = None
     """Analyse each trial by the declared method; ``auto`` chooses trial by trial.
 
     The rules are those of ``trialkit.statistics.choice``: complete blocks by differences inside
-    them, incomplete ones by REML with Kenward-Roger error; with fewer than four complete blocks (or
-    as few degrees of freedom, where no block is complete) declared noise is borrowed, or no verdict
-    is given. ``level`` overrides the declared one, as
-    interim looks do.
+    them, incomplete ones by REML with Kenward-Roger error; where differences inside blocks leave
+    fewer than three degrees of freedom declared noise is borrowed, or no verdict is given.
+    ``level`` overrides the declared one, as interim looks do.
     """
     level = declaration.level if level is None else level
     blocks, complete = complete_blocks(trials)
-    enough = blocks >= ENOUGH_BLOCKS
-    if not blocks.all():
-        enough |= (blocks == 0) & (_inner_df(trials) >= ENOUGH_DF)
+    df = _inner_df(trials)
+    enough, borrows = df >= ENOUGH_DF, declaration.borrowed_df is not None
+    own_and_borrowed = df >= FEWEST_DF_WITH_BORROWED
     if declaration.method == "randomisation":
         return Answers(flip_intervals(trials, level), enough)
     if declaration.method != "auto":
+        if declaration.method == "paired":
+            enough = (blocks - 1) * (trials.conditions - 1) >= ENOUGH_DF
+        if declaration.method == "bayes" and borrows:
+            enough = own_and_borrowed
         fits = _FITTERS[declaration.method](trials, declaration)
-        borrows = declaration.method == "bayes" and declaration.borrowed_df is not None
-        return Answers(Intervals.of(fits, level), enough | borrows)
-    borrow = ~enough & (declaration.borrowed_df is not None)
+        return Answers(Intervals.of(fits, level), enough)
+    borrow = ~enough & borrows
     borrow &= ~complete | (trials.conditions == 2)
-    chosen = np.where(borrow, "bayes", np.where(complete, "paired", "mixed"))
+    chosen = np.where(borrow, "bayes", np.where(complete, "paired", "guarded"))
     fits = Fits.without_answer(chosen.size)
-    for name in ("paired", "mixed", "bayes"):
+    for name in ("paired", "guarded", "bayes"):
         places = np.flatnonzero(chosen == name)
         if places.size == chosen.size:
             fits = _FITTERS[name](trials, declaration)
         elif places.size:
             fits = fits.put(places, _FITTERS[name](trials.pick(places), declaration))
-    return Answers(Intervals.of(fits, level), enough | borrow)
+    return Answers(Intervals.of(fits, level), enough | (borrow & own_and_borrowed))
 
 
 def complete_blocks(trials: Trials) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
@@ -105,6 +107,8 @@ def complete_blocks(trials: Trials) -> tuple[NDArray[np.intp], NDArray[np.bool_]
 
 def _inner_df(trials: Trials) -> NDArray[np.intp]:
     """Degrees of freedom inside blocks: comparisons made in them, less those estimated."""
+    if trials.present is None and trials.conditions == trials.block_size == 2:
+        return complete_blocks(trials)[0] - 1
     shape = (-1, trials.block_size, trials.y.shape[1])
     codes = trials.codes.reshape(shape)
     here = np.ones(codes.shape, bool) if trials.present is None else trials.present.reshape(shape)
@@ -126,6 +130,12 @@ def _mixed(trials: Trials, declaration: Declared) -> Fits:
     return fit_mixed_blocks(trials, terms) if fits is None else fits
 
 
+def _guarded(trials: Trials, declaration: Declared) -> Fits:
+    """The mixed model with noise never below that inside blocks: what ``auto`` chooses."""
+    fits = fit_shared_design(trials, declaration.terms, guarded=True)
+    return fit_mixed_blocks(trials, declaration.terms, guarded=True) if fits is None else fits
+
+
 def _borrowing(trials: Trials, declaration: Declared) -> Fits:
     """Own noise by differences in complete blocks (pairs) or by the mixed model, then the prior."""
     in_pairs = trials.conditions == 2 and not declaration.terms.any
@@ -144,4 +154,10 @@ def _serial(trials: Trials, declaration: Declared) -> Fits:
     return fit_serial_orders(trials, declaration.terms) if fits is None else fits
 
 
-_FITTERS = {"paired": _paired, "mixed": _mixed, "serial": _serial, "bayes": _borrowing}
+_FITTERS = {
+    "paired": _paired,
+    "mixed": _mixed,
+    "guarded": _guarded,
+    "serial": _serial,
+    "bayes": _borrowing,
+}

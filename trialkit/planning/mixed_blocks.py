@@ -12,7 +12,7 @@ Sources: Patterson & Thompson 1971 (REML); Kenward & Roger 1997, Biometrics 53:9
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -88,11 +88,12 @@ class Products:
         return np.asarray(sum(n * f for n, f in zip(self.counts, per_size, strict=True)))
 
 
-def fit_mixed_blocks(trials: Trials, terms: Terms) -> Fits:
+def fit_mixed_blocks(trials: Trials, terms: Terms, *, guarded: bool = False) -> Fits:
     """Fit each trial by REML with a random block effect and Kenward-Roger error.
 
     The block variance is kept at or above zero and its component stays in the degrees of freedom
-    at the boundary, as in ``trialkit.statistics.mixed_blocks``.
+    at the boundary, as in ``trialkit.statistics.mixed_blocks``; with ``guarded`` the noise is never
+    below that inside blocks there.
     """
     products = _products(trials, terms)
     fits = Fits.without_answer(trials.y.shape[1])
@@ -104,7 +105,19 @@ def fit_mixed_blocks(trials: Trials, terms: Terms) -> Fits:
     # between blocks", which leaves none to judge by.
     judged = (x < _RUNAWAY) | (_inner_df(products)[places] > 0)
     places, phi = places[judged], np.expm1(x[judged]) / products.sizes[-1]
-    return fits.put(places, _kenward_roger(products.pick(places), phi))
+    found = _kenward_roger(products.pick(places), phi)
+    if guarded:
+        found = _guard(found, products.pick(places), phi)
+    return fits.put(places, found)
+
+
+def _guard(fits: Fits, products: Products, phi: Floats) -> Fits:
+    df = _inner_df(products)
+    squares = factorise(products.within, products.raw).pivots[-1]
+    inside = np.where(df > 0, squares / np.maximum(df, 1.0), 0.0)
+    return replace(
+        fits, residual=np.where(phi == 0, np.maximum(fits.residual, inside), fits.residual)
+    )
 
 
 def _products(trials: Trials, terms: Terms) -> Products:

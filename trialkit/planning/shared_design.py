@@ -19,10 +19,13 @@ from trialkit.planning.small_matrices import factorise, squares
 from trialkit.planning.trials import Trials
 
 
-def fit_shared_design(trials: Trials, terms: Terms, *, serial: bool = False) -> Fits | None:
+def fit_shared_design(
+    trials: Trials, terms: Terms, *, serial: bool = False, guarded: bool = False
+) -> Fits | None:
     """Fit by REML with Kenward-Roger error, or return None where the designs differ.
 
-    Blocks are random; with ``serial`` there is correlation along the trial instead.
+    Blocks are random; with ``serial`` there is correlation along the trial instead. ``guarded``
+    is that of `RemlFit.fit`.
     """
     if trials.present is not None and (trials.present != trials.present[:, :1]).any():
         return None
@@ -42,7 +45,8 @@ def fit_shared_design(trials: Trials, terms: Terms, *, serial: bool = False) -> 
     )
     if fit is None:
         return Fits.without_answer(trials.y.shape[1])
-    return fit.fit(trials.y if trials.present is None else trials.y[attended])
+    y = trials.y if trials.present is None else trials.y[attended]
+    return fit.fit(y, guarded=True) if guarded and isinstance(fit, RemlFit) else fit.fit(y)
 
 
 def _in_one_order(trials: Trials) -> Trials:

@@ -11,17 +11,21 @@ from trialkit.errors import Problem, RequestError, UnanswerableError
 from trialkit.statistics.options import EstimateOptions
 from trialkit.statistics.paired import complete_blocks
 
-# With fewer complete blocks than this the trial's own noise is known too badly for a verdict:
-# the 95 % half-width is 8.6 typical errors with two pairs and 2.9 with three.
-ENOUGH_BLOCKS = 4
-# Where no block holds every condition (incomplete blocks), the degrees of freedom inside blocks
-# that four pairs have.
+# With fewer degrees of freedom inside blocks the trial's own noise is known too badly for a
+# verdict: the median 95 % half-width is 2.9 noise SDs with three pairs (2 df) and 8.6 with two
+# (1 df), against 2.0 with four (3 df); in blocks of two of three conditions it is 6.5 with three
+# blocks (1 df) and 1.9 with six (4 df). `reports/calibration` has error rates on both sides.
 ENOUGH_DF = 3
+# Borrowed noise needs no own, but a difference seen in one block only could be that of the order.
+FEWEST_DF_WITH_BORROWED = 1
 
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """The chosen method, the sentence that says why, and whether it may carry a verdict."""
+    """The chosen method, the sentence that says why, and whether it may carry a verdict.
+
+    ``method`` is ``guarded`` where the mixed model was chosen, not asked for.
+    """
 
     method: str
     why: str
@@ -34,16 +38,19 @@ def complete_count(obs: Observations) -> int:
     return int(np.unique(obs.block[complete_blocks(obs)]).size)
 
 
-def knows_own_noise(obs: Observations) -> bool:
-    """Whether the trial's own noise is known well enough for a verdict."""
-    complete = complete_count(obs)
-    return complete >= ENOUGH_BLOCKS or (complete == 0 and _inner_df(obs) >= ENOUGH_DF)
+def df_inside_blocks(obs: Observations) -> int:
+    """Degrees of freedom which differences inside blocks leave for noise, before further terms.
 
+    Comparisons made inside blocks less those estimated: B - 1 for B complete pairs.
 
-def _inner_df(obs: Observations) -> int:
-    """Degrees of freedom inside blocks: comparisons made in them, less those estimated."""
-    made = sum(np.unique(obs.condition[obs.block == b]).size - 1 for b in np.unique(obs.block))
-    return int(made) - (len(obs.levels) - 1)
+    Examples
+    --------
+    >>> blocks = np.array(list("112233"))
+    >>> df_inside_blocks(Observations(np.arange(6.0), np.array(list("abbaab")), blocks, "a"))
+    2
+    """
+    cells = set(zip(obs.block.tolist(), obs.condition.tolist(), strict=True))
+    return max(0, len(cells) - np.unique(obs.block).size - (len(obs.levels) - 1))
 
 
 def check_answerable(obs: Observations, options: EstimateOptions) -> None:
@@ -96,7 +103,8 @@ def choose(obs: Observations, options: EstimateOptions) -> Choice:
     UnanswerableError
         When one pair is all there is and no noise can be borrowed.
     """
-    enough = knows_own_noise(obs)
+    df = df_inside_blocks(obs)
+    enough = df >= ENOUGH_DF
     if options.method != "auto":
         chosen = Choice(options.method, f"method {options.method} was asked for")
     elif complete_blocks(obs).all():
@@ -105,12 +113,14 @@ def choose(obs: Observations, options: EstimateOptions) -> Choice:
         chosen = _borrowed(complete_count(obs))
     else:
         chosen = Choice(
-            "mixed",
+            "guarded",
             "some blocks are incomplete: random blocks with Kenward-Roger degrees of freedom use "
             "every measured period",
         )
-    borrowed = chosen.method == "bayes" and options.borrowable
-    withheld = () if enough or borrowed else (_too_few(complete_count(obs)),)
+    if chosen.method == "paired":
+        # Complete blocks are all it uses.
+        df = df_inside_blocks(obs.keep(complete_blocks(obs))) if complete_count(obs) else 0
+    withheld = _withheld(df, borrowed=chosen.method == "bayes" and options.borrowable)
     return Choice(chosen.method, chosen.why, not withheld, withheld + _order_notes(obs))
 
 
@@ -140,10 +150,19 @@ def _borrowed(blocks: int) -> Choice:
     return Choice("bayes", f"{number} too few for a noise of its own: the declared one is borrowed")
 
 
-def _too_few(blocks: int) -> str:
+def _withheld(df: int, *, borrowed: bool) -> tuple[str, ...]:
+    if borrowed and df < FEWEST_DF_WITH_BORROWED:
+        return (
+            "No verdict: a difference seen in a single block cannot be told apart from what came "
+            "with the order or the day. All that can be said is whether the change is larger than "
+            "usual retest noise.",
+        )
+    if borrowed or df >= ENOUGH_DF:
+        return ()
     return (
-        f"No verdict: {blocks} complete blocks know their own noise too badly "
-        f"(at least {ENOUGH_BLOCKS} are needed, or a declared typical error to borrow)."
+        f"No verdict: differences inside blocks leave {df} degrees of freedom to see their noise "
+        f"by (at least {ENOUGH_DF} are needed, as four complete pairs have, or a declared typical "
+        "error to borrow).",
     )
 
 

@@ -12,7 +12,6 @@ from trialkit.errors import UnanswerableError
 from trialkit.statistics.bayes import posterior
 from trialkit.statistics.borrowing import sceptical_note
 from trialkit.statistics.choice import (
-    ENOUGH_BLOCKS,
     Choice,
     check_answerable,
     choose,
@@ -31,6 +30,8 @@ from trialkit.statistics.verdict import Question, decide
 
 # Without a declared maximum nobody is sent to more than this many further blocks.
 MOST_FURTHER = 30
+# Leaving one block out is worth telling when four others stay.
+_ENOUGH_TO_LEAVE_OUT = 5
 
 __all__ = ["METHODS", "EstimateOptions", "estimate"]
 
@@ -76,13 +77,13 @@ def estimate(obs: Observations, *, options: EstimateOptions | None = None) -> Es
         scale=options.scale,
         n=obs.n,
         blocks=int(np.unique(obs.block).size),
-        method=choice.method,
+        method=result.method,
         why=choice.why,
         contrasts=_adjusted(result.contrasts),
         noise=noise,
         variance=_variance(backing),
         phi=result.phi,
-        sensitivity=_sensitivity(obs, options, choice, decision),
+        sensitivity=_sensitivity(obs, options, choice, result=result, decision=decision),
         decision=decision,
         notes=(
             *_notes(obs, options, choice, result),
@@ -117,11 +118,16 @@ def decision_of(
     question = Question(
         sign=options.better.sign,
         margin=options.margin,
-        further_blocks=MOST_FURTHER if most is None else max(0, most - complete_count(obs)),
+        further_blocks=MOST_FURTHER if most is None else max(0, most - _blocks_done(obs)),
         df_per_block=len(obs.levels) - 1.0,
         noise=result.borrowed,
     )
     return decide(result.contrasts[place], backing.evidence[place], question)
+
+
+def _blocks_done(obs: Observations) -> int:
+    """Complete blocks, or all of them where blocks are incomplete by design."""
+    return complete_count(obs) or int(np.unique(obs.block).size)
 
 
 def primary_place(obs: Observations, options: EstimateOptions) -> int | None:
@@ -178,14 +184,21 @@ def _adjusted(contrasts: tuple[Contrast, ...]) -> tuple[Contrast, ...]:
 
 
 def _sensitivity(
-    obs: Observations, options: EstimateOptions, choice: Choice, decision: Decision | None
+    obs: Observations,
+    options: EstimateOptions,
+    choice: Choice,
+    *,
+    result: MethodResult,
+    decision: Decision | None,
 ) -> tuple[SensitivityRow, ...]:
     if not options.sensitivity:
         return ()
+    # At a block variance above zero the guard changes nothing.
+    chosen = "mixed" if choice.method == "guarded" and result.block else choice.method
     return sensitivity_rows(
         obs,
         options,
-        chosen=choice.method,
+        chosen=chosen,
         place=primary_place(obs, options) or 0,
         verdict=decision.verdict if decision else None,
     )
@@ -206,7 +219,11 @@ def _notes(
     sceptical = result.borrowed is not None and options.effect_prior == "sceptical"
     if sceptical and options.margin is not None:
         found.append(sceptical_note(result.evidence[place or 0], options))
-    if options.sensitivity and complete_count(obs) > ENOUGH_BLOCKS and result.residual is not None:
+    if (
+        options.sensitivity
+        and complete_count(obs) >= _ENOUGH_TO_LEAVE_OUT
+        and result.residual is not None
+    ):
         found.append(leave_one_block_out(obs, options, place or 0))
     return tuple(found)
 

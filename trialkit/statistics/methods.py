@@ -8,7 +8,7 @@ from typing import Final
 
 from trialkit.domain.observations import Observations
 from trialkit.statistics.borrowing import borrowing
-from trialkit.statistics.classical import mixed, paired
+from trialkit.statistics.classical import guarded, mixed, paired
 from trialkit.statistics.method_result import MethodResult
 from trialkit.statistics.options import EstimateOptions
 from trialkit.statistics.periods import period_means
@@ -20,6 +20,7 @@ Method = Callable[[Observations, EstimateOptions], MethodResult]
 METHOD_FUNCTIONS: Final[dict[str, Method]] = {
     "paired": paired,
     "mixed": mixed,
+    "guarded": guarded,
     "serial": serially,
     "randomisation": rerandomised,
     "bayes": borrowing,
@@ -28,7 +29,7 @@ METHOD_FUNCTIONS: Final[dict[str, Method]] = {
 
 def run_method(method: str, obs: Observations, options: EstimateOptions) -> MethodResult:
     """Run one method; all but the mixed model see one value per period, the mean of its repeats."""
-    data = obs if method == "mixed" else period_means(obs)
+    data = obs if method in {"mixed", "guarded"} else period_means(obs)
     return METHOD_FUNCTIONS[method](data, options)
 
 

@@ -66,11 +66,13 @@ class MixedFit:
         return small_sample(self.fit.y, rotation.X, Covariance(V, G))
 
 
-def fit_mixed(obs: Observations, terms: Terms) -> MixedFit:
+def fit_mixed(obs: Observations, terms: Terms, *, guarded: bool = False) -> MixedFit:
     """Fit y = mean + condition + terms + block + error with random blocks.
 
     Several measurements of one period share a period effect: when every period has the same
-    number their means carry everything, otherwise the period gets a variance of its own.
+    number their means carry everything, otherwise the period gets a variance of its own. With
+    ``guarded`` a block variance of zero does not make the noise smaller than it is inside blocks
+    (`BlockFit.guarded`).
 
     Raises
     ------
@@ -86,6 +88,7 @@ def fit_mixed(obs: Observations, terms: Terms) -> MixedFit:
     if not single:
         return _with_periods(obs, columns, tuple(left_out))
     fit = fit_blocks(obs.value, BlockRotation.of(columns.matrix, block_indicators(obs.block)))
+    fit = fit.guarded() if guarded else fit
     return MixedFit(columns, fit, fit.block, fit.residual, fit.residual_df, tuple(left_out))
 
 

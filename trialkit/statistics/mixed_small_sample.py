@@ -155,7 +155,7 @@ def _match_moments(A1: float, A2: float, rank: int) -> tuple[float, float]:
     # parts of the middle fraction are zero, and its limit is one.
     inner, outer = 1 - A2 / rank, 1 - c2 * B
     share = 1.0 if max(abs(inner), abs(outer)) < _ZERO else inner / (outer or _ZERO)
-    rho = share**2 * (1 + c1 * B) / (1 - c3 * B) / rank
+    rho = share**2 * (1 + c1 * B) / ((1 - c3 * B) or _ZERO) / rank
     m = 4 + (rank + 2) / ((rank * rho - 1) or _ZERO)
     scaling = 1.0 if abs(m - 2) < _NEAR_TWO else m * inner / (m - 2)
     if not (m > 0 and scaling > 0):

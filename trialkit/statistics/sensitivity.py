@@ -82,26 +82,29 @@ def _shown(difference: float, scale: str) -> str:
 
 
 def _variants(obs: Observations, options: EstimateOptions, chosen: str) -> Iterator[_Variant]:
-    for name, note in _NOTES.items():
+    own = "mixed" if chosen == "guarded" else chosen
+    notes = _NOTES if own == chosen else {**_NOTES, "mixed": _UNGUARDED}
+    for name, note in notes.items():
         if name != chosen and (name != "serial" or obs.time is not None):
             if name == "bayes" and not options.borrowable:
                 continue
             yield _Variant(name, note, runner(name), options)
-    if chosen in {"paired", "mixed"} and obs.position is not None:
+    if own in {"paired", "mixed"} and obs.position is not None:
         turned = replace(options, period_effect=not options.period_effect)
         word = "with" if turned.period_effect else "without"
         yield _Variant(
-            f"{chosen}, {word} place in block",
+            f"{own}, {word} place in block",
             "shows what the order inside blocks changes",
             runner(chosen),
             turned,
         )
-    if chosen == "mixed" or not complete_blocks(obs).all():
+    if own == "mixed" or not complete_blocks(obs).all():
         yield _Variant(
             "mixed, Satterthwaite", "another small-sample correction", satterthwaite, options
         )
 
 
+_UNGUARDED = "the same with a block variance of zero taken at its word"
 _NOTES = {
     "paired": "complete blocks only",
     "mixed": "every measured period, random blocks",

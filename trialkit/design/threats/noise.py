@@ -15,10 +15,9 @@ from trialkit.domain.allocations import Severity, Threat
 from trialkit.domain.outcomes import Outcome
 from trialkit.domain.plans import Plan
 
-# With fewer blocks that hold every condition the analysis gives no verdict: the 95 % half-width
+# With fewer degrees of freedom inside blocks the analysis gives no verdict: the 95 % half-width
 # is 8.6 typical errors with two pairs and 2.9 with three, 2.0 with four (a test holds the analysis
 # to this number).
-FEWEST_BLOCKS = 4
 FEWEST_DF = 3
 
 # A detectable effect up to this many times the margin is a note, beyond it a weakness.
@@ -43,7 +42,7 @@ def find_noise_threats(plan: Plan) -> Iterator[Threat]:
 def knows_own_noise(plan: Plan) -> bool:
     """Whether, with no period missed, the trial can know its own noise well enough."""
     if _holds_all(plan):
-        return plan.design.blocks >= FEWEST_BLOCKS
+        return (plan.design.blocks - 1) * (len(plan.conditions) - 1) >= FEWEST_DF
     return precision_of(plan).df >= FEWEST_DF
 
 
