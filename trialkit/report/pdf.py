@@ -1,4 +1,4 @@
-"""Printing a page to PDF: by a browser of the Chromium family found here, or by WeasyPrint."""
+"""Printing a page to PDF by a browser of the Chromium family found here."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import os
 import shutil
 import subprocess
 import sys
-from importlib.util import find_spec
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Final
@@ -42,23 +41,20 @@ def write_pdf(html_path: Path, pdf_path: Path) -> Path:
     Raises
     ------
     RequestError
-        When neither a browser nor WeasyPrint is here, or the printing fails.
+        When no such browser is here, or the printing fails.
     """
     browser = find_browser()
-    if browser is not None:
-        _by_browser(browser, html_path, pdf_path)
-    elif find_spec("weasyprint") is not None:
-        _by_weasyprint(html_path, pdf_path)
-    else:
+    if browser is None:
         raise RequestError(
             Problem(
                 where="--pdf",
-                found="no browser of the Chromium family and no WeasyPrint",
+                found="no browser of the Chromium family",
                 wrong="nothing here can print the page.",
                 fix=f"open {html_path} in any browser and print it, or name a browser's program "
                 f"in {BROWSER_VARIABLE}.",
             )
         )
+    _by_browser(browser, html_path, pdf_path)
     return pdf_path
 
 
@@ -105,12 +101,6 @@ def _by_browser(browser: str, html_path: Path, pdf_path: Path) -> None:
             raise _failed(browser, str(fault)) from fault
     if not pdf_path.is_file() or not pdf_path.read_bytes().startswith(b"%PDF"):
         raise _failed(browser, "no PDF came out")
-
-
-def _by_weasyprint(html_path: Path, pdf_path: Path) -> None:
-    from weasyprint import HTML  # type: ignore[import-not-found, unused-ignore]
-
-    HTML(filename=str(html_path)).write_pdf(str(pdf_path), pdf_variant="pdf/ua-1")
 
 
 def _failed(browser: str, found: str) -> RequestError:
