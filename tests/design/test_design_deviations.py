@@ -64,6 +64,7 @@ def test_a_scheme_without_small_blocks_loses_a_value(make_plan: Any) -> None:
     assert "21 orders" in text
     assert "one value less" in text
     assert "incomplete" not in text
+    assert "its condition has one value less" in effect_of_deviation(plan, "aborted", 9)
 
 
 def test_days_of_multi_day_blocks_belong_to_their_block(make_plan: Any) -> None:

@@ -129,7 +129,7 @@ def test_no_number_of_blocks_is_recommended_when_none_suffices(make_plan):
     assert "No number tried is enough" in result.reason
     # what the sentence is about stands in the table
     assert {row.true_effect for row in result.rows} >= {1.0}
-    assert "(0.2 times the 5 W that matters)" in result.reason
+    assert "(0.2 times the 5 W that matters), and 80 % is wanted" in result.reason
 
 
 def test_without_numbers_of_blocks_the_fewest_are_looked_for(make_plan):

@@ -13,6 +13,7 @@ from trialkit.domain.plans import Plan
 from trialkit.errors import Problem, RequestError
 
 KINDS: Final = ("missed", "moved", "aborted", "swapped")
+_WITHOUT_SMALL_BLOCKS: Final = frozenset({"restricted", "phase-change", "fixed"})
 
 
 def effect_of_deviation(plan: Plan, kind: str, period: int) -> str:
@@ -69,7 +70,7 @@ def _missed(plan: Plan, period: int, block: int) -> str:
 
 
 def _incomplete(plan: Plan, block: int) -> str:
-    if plan.design.scheme in ("restricted", "phase-change", "fixed"):
+    if plan.design.scheme in _WITHOUT_SMALL_BLOCKS:
         return (
             "one value less of its condition; the means weigh their values as before. It counts "
             "as missing by chance only when the reason has nothing to do with the condition."
@@ -113,11 +114,13 @@ def _moved(plan: Plan, period: int, block: int) -> str:
 
 
 def _aborted(plan: Plan, period: int, block: int) -> str:
+    whole = plan.design.scheme in _WITHOUT_SMALL_BLOCKS
+    lost = "its condition has one value less" if whole else f"block {block} counts as incomplete"
     return (
         f"Period {period} is aborted: whatever was measured in it stays in the data and is left "
-        f"out of the analysis, so that block {block} counts as incomplete. The order stays as "
-        "drawn and the period is not repeated; if the condition was the reason, enter that as well "
-        "(`trialkit record DIR --harm TEXT`)."
+        f"out of the analysis, so that {lost}. The order stays as drawn and the period is not "
+        "repeated; if the condition was the reason, enter that as well (`trialkit record DIR "
+        "--harm TEXT`)."
     )
 
 

@@ -69,7 +69,7 @@ class Aim:
             )
         return (
             f"No number tried is enough: {self._blocks(most)} have a chance of {self._share(row)} "
-            f"to {self._to_settle()}, and {percent(self.grid.wanted)} is wanted."
+            f"to {self._to_settle()}, and {as_asked(self.grid.wanted)} is wanted."
         )
 
     def _precise(self, best: int, fewer: int | None, rows: dict[int, GridRow]) -> str:
@@ -103,7 +103,7 @@ class Aim:
         chance, wanted = self.chance(row), self.grid.wanted
         if (round(chance, 2) >= wanted) == (chance >= wanted):
             return percent(chance)
-        return f"just {'over' if chance >= wanted else 'under'} {percent(wanted)}"
+        return f"just {'over' if chance >= wanted else 'under'} {as_asked(wanted)}"
 
 
 def _times(ratio: float) -> str:
@@ -130,3 +130,14 @@ def percent(share: float, decimals: int = 0) -> str:
     if decimals == 0 and 0.995 < share < 1:
         return ">99 %"
     return f"{100 * share:.{decimals}f} %"
+
+
+def as_asked(share: float) -> str:
+    """A chance somebody asked for, in percent with the digits it was given with.
+
+    Examples
+    --------
+    >>> as_asked(0.8), as_asked(0.999)
+    ('80 %', '99.9 %')
+    """
+    return f"{100 * share:.6g} %"

@@ -12,7 +12,7 @@ from trialkit.errors import Problem, RequestError
 from trialkit.planning.chunks import chunk_sizes, stream
 from trialkit.planning.grids import SimulationSettings
 from trialkit.planning.quantiles import Floats
-from trialkit.planning.recommendation import percent
+from trialkit.planning.recommendation import as_asked, percent
 from trialkit.planning.runners import Clock, Watch
 from trialkit.planning.series import SeriesPrecision, SeriesTruth, series_precision
 
@@ -235,14 +235,14 @@ def _reason(best: SeriesOption | None, aims: SeriesAims, options: tuple[SeriesOp
         most = max(options, key=lambda o: o.closed.power_mean).closed
         return (
             f"No option is enough: {most.athletes} athletes with {most.pairs} pairs each have a "
-            f"chance of {percent(most.power_mean)} to show the mean effect; {percent(aims.power)} "
+            f"chance of {percent(most.power_mean)} to show the mean effect; {as_asked(aims.power)} "
             "is wanted."
         )
     chosen = best.closed
     return (
         f"{chosen.athletes} athletes with {chosen.pairs} pairs each: {percent(chosen.power_mean)} "
         f"chance to show the mean effect at a cost of {best.cost:g}, the cheapest that reaches "
-        f"{percent(aims.power)}."
+        f"{as_asked(aims.power)}."
     )
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from trialkit.errors import Problem, RequestError
 from trialkit.planning.grids import OperatingCharacteristics
+from trialkit.report.figures import style
 from trialkit.report.figures.distributions import PowerCurve, draw_power
 from trialkit.report.svg import Picture, new_figure, write_picture
 
@@ -53,6 +54,7 @@ def write_power_picture(result: OperatingCharacteristics, path: Path) -> Path:
     """Write the picture; the ending of the name says the format (:func:`refuse_other_formats`)."""
     refuse_other_formats(path)
     figure = new_figure(3.6)
-    draw_power(figure.add_subplot(), power_curves(result))
+    ax = draw_power(figure.add_subplot(), power_curves(result))
+    ax.axvline(result.own_blocks, color=style.RULE, linewidth=1.0, zorder=0, label="_own")
     picture = Picture("power", "Chance of a settled answer", result.reason, figure)
     return write_picture(picture, path)

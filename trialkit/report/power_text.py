@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from trialkit.domain.estimates import Verdict
 from trialkit.planning.grids import GridRow, OperatingCharacteristics
-from trialkit.planning.recommendation import percent
+from trialkit.planning.recommendation import as_asked, percent
 from trialkit.planning.smallest import SmallestGain
 from trialkit.report.numbers import NO_NUMBER
 
@@ -131,8 +131,8 @@ def _smallest(found: SmallestGain, unit: str, word: str) -> str:
     blocks = f"{found.blocks} {word if found.blocks != 1 else word[:-1]}"
     best = f"by formula, at best, {found.at_best:.3g} {unit}"
     if found.gain is None:
-        return f"{blocks} find no true gain with a chance of {percent(found.wanted)} ({best})."
+        return f"{blocks} find no true gain with a chance of {as_asked(found.wanted)} ({best})."
     return (
-        f"{blocks} find, with a chance of {percent(found.wanted)}, a true gain of "
+        f"{blocks} find, with a chance of {as_asked(found.wanted)}, a true gain of "
         f"{found.gain:.3g} {unit} or more ({best})."
     )

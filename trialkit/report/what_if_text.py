@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from trialkit.planning.gains import GainScale
-from trialkit.planning.recommendation import percent
+from trialkit.planning.recommendation import as_asked, percent
 from trialkit.planning.sensitivity import PlanSensitivity
 from trialkit.planning.series_grid import SeriesOption, SeriesPlan
 from trialkit.report.power_text import aligned
@@ -54,7 +54,7 @@ def series_text(plan: SeriesPlan, *, scale: GainScale, wanted: float) -> str:
     lines = [
         "Series (complete pairs, normal noise, athletes drawn from athletes like these):",
         *aligned([*heads, *rows]),
-        f"  mean        chance to show the mean effect in athletes like these ({percent(wanted)} "
+        f"  mean        chance to show the mean effect in athletes like these ({as_asked(wanted)} "
         "wanted)",
         "  in just these  the same of the mean in just the athletes tested",
         "  own effect  standard error of one athlete's own mean; shrunken: pulled to the series",
