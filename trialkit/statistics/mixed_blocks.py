@@ -19,12 +19,14 @@ from trialkit.statistics.fixed_effects import Array
 # The restricted likelihood can have two modes (seen with a trend and two missing periods), so a
 # grid over all ratios comes before any local search. The top of the grid stands for "noise only
 # between blocks"; 1e10 is past every ratio a measured trial can show.
-_GRID = np.expm1(np.linspace(0.0, log(1e10), 61))
+_GRID = np.expm1(np.concatenate([np.arange(0.0, 6.0, 0.4), np.linspace(6.0, log(1e10), 13)]))
 _ALL_BETWEEN = 1e9
 # Newton's steps end when one moves the ratio by less than this share of it: the error that is
 # left is of the order of the square.
-_CLOSE = 1e-7
+_CLOSE = 1e-6
 _MOST_STEPS = 100
+# Eigenvalues closer than this share of the largest are one; rounding leaves about 1e-15.
+_SAME = 1e-10
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,7 +53,7 @@ class BlockRotation:
         A = np.linalg.qr(X, mode="complete")[0][:, X.shape[1] :]
         ZA = Z.T @ A
         d, U = np.linalg.eigh(ZA.T @ ZA)
-        if not d.size or np.ptp(d) < 1e-9:
+        if not d.size or d[-1] - d[0] < 1e-9:
             raise UnanswerableError(
                 Problem(
                     where="blocks",
@@ -68,9 +70,8 @@ class BlockRotation:
 class BlockFit:
     """REML fit with one random block effect.
 
-    ``ratio`` is block over residual variance, zero at the boundary; ``criterion`` minus twice the
-    restricted log-likelihood up to a constant; ``information_inverse`` (2, 2) the inverse
-    expected information of (block, residual) variance.
+    ``ratio`` is block over residual variance, zero at the boundary; ``information_inverse`` (2, 2)
+    the inverse expected information of (block, residual) variance.
     """
 
     rotation: BlockRotation
@@ -78,7 +79,6 @@ class BlockFit:
     z: Array
     ratio: float
     residual: float
-    criterion: float
     information_inverse: Array
 
     @property
@@ -181,8 +181,8 @@ def fit_blocks(y: Array, rotation: BlockRotation) -> BlockFit:
     if within <= 1e-20 * max(float(y @ y), 1e-300) or not z.any():
         raise UnanswerableError(_no_noise())
     z2 = z**2
-    ratio = _best_ratio(z2, d)
-    if ratio * d.max() > _ALL_BETWEEN:
+    ratio = _Groups.of(z2, d).best_ratio()
+    if ratio * float(d[-1]) > _ALL_BETWEEN:
         raise UnanswerableError(_no_noise())
     w = 1 + ratio * d
     residual = float((z2 / w).sum()) / m
@@ -192,7 +192,6 @@ def fit_blocks(y: Array, rotation: BlockRotation) -> BlockFit:
         z=z,
         ratio=ratio,
         residual=residual,
-        criterion=float(np.log(w).sum() + m * log(residual) + m),
         information_inverse=_information_inverse(d / w, 1 / w) * residual**2,
     )
 
@@ -212,44 +211,73 @@ def _information_inverse(u: Array, v: Array) -> Array:
     return np.array([[ee, -be], [-be, bb]]) / (bb * ee - be**2)
 
 
-def _best_ratio(z2: Array, d: Array) -> float:
-    top = float(d.max())
-    grid = _GRID / top
-    w = 1 + grid[:, None] * d
-    criterion = np.log(w).sum(axis=1) + z2.size * np.log((z2 / w).sum(axis=1))
-    best = int(criterion.argmin())
-    low, high = float(grid[max(best - 1, 0)]), float(grid[min(best + 1, grid.size - 1)])
-    if best == 0 and _slope_and_bend(z2, d, 0.0)[0] >= 0:
-        return 0.0
-    return _root(z2, d, low=low, start=float(grid[best]) or high / 2, high=high)
+@dataclass(frozen=True, slots=True)
+class _Groups:
+    """Directions with one eigenvalue d taken together: their number and their squares.
 
+    Plain numbers, because designs have two to five groups and a search of a few steps.
+    """
 
-def _root(z2: Array, d: Array, *, low: float, start: float, high: float) -> float:
-    """Ratio at which the slope of the criterion vanishes: Newton's steps, kept in the bracket."""
-    ratio = start
-    for _ in range(_MOST_STEPS):
-        slope, bend = _slope_and_bend(z2, d, ratio)
-        if slope < 0:
-            low = ratio
-        else:
-            high = ratio
-        following = ratio - slope / bend if bend > 0 else low - 1
-        if not low <= following <= high:
-            following = (low + high) / 2
-        if abs(following - ratio) <= _CLOSE * ratio:
-            return following
-        ratio = following
-    return ratio
+    d: list[float]
+    count: list[float]
+    squares: list[float]
 
+    @classmethod
+    def of(cls, z2: Array, d: Array) -> _Groups:
+        values, counts, squares = [], [], []
+        same = _SAME * float(d[-1])
+        for value, square in zip(d.tolist(), z2.tolist(), strict=True):
+            if values and value - values[-1] <= same:
+                counts[-1] += 1.0
+                squares[-1] += square
+            else:
+                values.append(value)
+                counts.append(1.0)
+                squares.append(square)
+        return cls(values, counts, squares)
 
-def _slope_and_bend(z2: Array, d: Array, ratio: float) -> tuple[float, float]:
-    """First and second derivative of the criterion in the ratio."""
-    w = 1 + ratio * d
-    u, scaled = d / w, z2 / w
-    su = scaled * u
-    total = float(scaled.sum())
-    mean, square = float(su.sum()) / total, float(su @ u) / total
-    return float(u.sum()) - z2.size * mean, z2.size * (2 * square - mean**2) - float(u @ u)
+    def best_ratio(self) -> float:
+        """Ratio with the highest restricted likelihood, zero or above."""
+        grid = _GRID / self.d[-1]
+        w = 1 + np.outer(grid, self.d)
+        criterion = np.log(w) @ self.count + sum(self.count) * np.log((1 / w) @ self.squares)
+        best = int(criterion.argmin())
+        low, high = float(grid[max(best - 1, 0)]), float(grid[min(best + 1, grid.size - 1)])
+        if best == 0 and self.slope_and_bend(0.0)[0] >= 0:
+            return 0.0
+        return self._root(low=low, start=float(grid[best]) or high / 2, high=high)
+
+    def _root(self, *, low: float, start: float, high: float) -> float:
+        """Ratio at which the slope of the criterion vanishes: Newton, kept in the bracket."""
+        ratio = start
+        for _ in range(_MOST_STEPS):
+            slope, bend = self.slope_and_bend(ratio)
+            if slope < 0:
+                low = ratio
+            else:
+                high = ratio
+            following = ratio - slope / bend if bend > 0 else low - 1
+            if not low <= following <= high:
+                following = (low + high) / 2
+            if abs(following - ratio) <= _CLOSE * ratio:
+                return following
+            ratio = following
+        return ratio
+
+    def slope_and_bend(self, ratio: float) -> tuple[float, float]:
+        """First and second derivative of the criterion in the ratio."""
+        total = first = second = spread = curve = left = 0.0
+        for d, count, squares in zip(self.d, self.count, self.squares, strict=True):
+            v = 1 / (1 + ratio * d)
+            u, scaled = d * v, squares * v
+            left += count
+            total += scaled
+            first += scaled * u
+            second += scaled * u * u
+            spread += count * u
+            curve += count * u * u
+        mean = first / total
+        return spread - left * mean, left * (2 * second / total - mean**2) - curve
 
 
 def _observed_information(fit: BlockFit) -> Array:

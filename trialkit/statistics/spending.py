@@ -14,13 +14,15 @@ from math import e, inf, log, sqrt
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
+from scipy.special import roots_legendre
 from scipy.stats import norm
 
 from trialkit.errors import Problem, RequestError
 
 Floats = NDArray[np.float64]
 
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(300)
+# SciPy's, because NumPy takes eigenvalues of a full matrix: seconds where the cores are busy.
+_NODES, _WEIGHTS = roots_legendre(300)
 # Beyond this many SDs the normal holds nothing that could be seen in a limit.
 _FAR = 9.0
 
