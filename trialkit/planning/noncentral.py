@@ -22,7 +22,8 @@ _MOST = 1e7
 _FEW_DF = 10
 _FAR = 9.0
 """Normal deviates beyond this have a chance below 1e-18."""
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(400)
+# SciPy's, because NumPy takes eigenvalues of a full matrix: seconds where the cores are busy.
+_NODES, _WEIGHTS = special.roots_legendre(400)
 
 
 def t_power(ncp: float, df: float, *, level: float = 0.95) -> float:
