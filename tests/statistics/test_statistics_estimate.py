@@ -126,7 +126,7 @@ def test_blocks_incomplete_by_design_can_carry_a_verdict() -> None:
         run(incomplete_by_design(blocks), margin=0.5, primary_condition="B") for blocks in (3, 6)
     )
     assert few.decision is None  # 1 degree of freedom inside blocks
-    assert any("leave 1 degrees of freedom" in note for note in few.notes)
+    assert any("leave 1 degree of freedom" in note for note in few.notes)
     assert enough.decision is not None  # 4
     assert enough.decision.verdict is Verdict.HELPS
 
@@ -414,3 +414,66 @@ def test_whatever_comes_in_is_answered_or_refused(seed: int) -> None:
             for contrast in result.contrasts:
                 assert np.isfinite(contrast.estimate)
                 assert contrast.se is None or (0 < contrast.se < np.inf and contrast.df > 0)
+
+
+# -- the other scale ----------------------------------------------------------------------------
+
+
+def grown(blocks: int = 8, cv: float = 0.25, seed: int = 3) -> Observations:
+    """Pairs whose noise grows with the level; B is 30 % above A."""
+    rng = np.random.default_rng(seed)
+    condition = np.tile(["A", "B"], blocks)
+    value = np.exp(4 + cv * rng.normal(size=2 * blocks) + np.log(1.3) * (condition == "B"))
+    return Observations(value, condition, np.repeat([f"{b:02d}" for b in range(blocks)], 2), "A")
+
+
+def test_large_noise_is_also_judged_on_logs() -> None:
+    obs = grown()
+    result = run(obs, margin=5.0)
+    row = {r.method: r for r in result.sensitivity}["paired, logs"]
+    a, b = (np.log(obs.value[obs.condition == c]) for c in "AB")
+    want = stats.ttest_rel(b, a)
+    ends = want.confidence_interval()
+    level = np.exp(a.mean())
+    assert row.contrast.p == pytest.approx(want.pvalue, rel=1e-9)
+    assert row.contrast.interval.low == pytest.approx(level * np.expm1(ends.low), rel=1e-9)
+    assert row.contrast.interval.high == pytest.approx(level * np.expm1(ends.high), rel=1e-9)
+    assert row.contrast.estimate == pytest.approx(level * np.expm1((b - a).mean()), rel=1e-9)
+
+
+def test_large_noise_on_logs_is_also_judged_raw() -> None:
+    raw = grown()
+    obs = Observations(np.log(raw.value), raw.condition, raw.block, "A")
+    result = run(obs, margin=0.1, scale="log")
+    row = {r.method: r for r in result.sensitivity}["paired, raw values"]
+    a, b = (raw.value[raw.condition == c] for c in "AB")
+    want = stats.ttest_rel(b, a).confidence_interval()
+    assert row.contrast.interval.high == pytest.approx(np.log1p(want.high / a.mean()), rel=1e-9)
+    assert row.contrast.interval.low == pytest.approx(np.log1p(want.low / a.mean()), rel=1e-9)
+
+
+@pytest.mark.parametrize("obs", [grown(cv=0.03), trial()], ids=["3 % noise", "1 in 50"])
+def test_small_noise_needs_no_other_scale(obs: Observations) -> None:
+    names = [row.method for row in run(obs, margin=5.0).sensitivity]
+    assert not any("logs" in name for name in names)
+
+
+def test_figures_in_sentences_are_percent_for_logs() -> None:
+    raw = grown(cv=0.05)
+    obs = Observations(np.log(raw.value), raw.condition, raw.block, "A")
+    result = run(obs, margin=0.03, scale="log", planned_noise=0.2, planned_df=20.0)
+    (left_out,) = (note for note in result.notes if "Leaving out" in note)
+    assert left_out.count(" %") == 2
+    (noise,) = (note for note in result.notes if "than planned" in note)
+    assert "than planned (22.1 %" in noise
+    assert result.decision is not None
+    assert "lies wholly above 3.05 %" in result.decision.reason
+    lower = run(obs, margin=0.03, scale="log", better=Better.LOWER, sensitivity=False)
+    assert lower.decision is not None
+    # Lower is better: 3.05 % more is as bad, and is said in the outcome's own percent.
+    assert "lies wholly below -3.05 %" in lower.decision.reason
+
+
+def test_one_of_anything_is_singular() -> None:
+    result = run(trial(drop=(3,)), method="paired")
+    assert any("1 period in incomplete blocks is not used" in note for note in result.notes)

@@ -28,6 +28,7 @@ from trialkit.statistics.fixed_effects import Terms
 from trialkit.statistics.method_result import MethodResult
 from trialkit.statistics.options import EstimateOptions, Pair, pairs_to_compare
 from trialkit.statistics.paired import block_differences, complete_blocks
+from trialkit.statistics.printed import figure
 
 
 def borrowing(obs: Observations, options: EstimateOptions) -> MethodResult:
@@ -53,7 +54,7 @@ def borrowing(obs: Observations, options: EstimateOptions) -> MethodResult:
         method="bayes",
         contrasts=contrasts,
         borrowed=noise,
-        notes=(*own.notes, _note(noise, options)),
+        notes=(*own.notes, _note(noise, options, obs.unit)),
     )
 
 
@@ -114,11 +115,12 @@ def _contrast(pair: Pair, evidence: Evidence, noise: NoisePrior | None, level: f
     return student.named(*pair, method="bayes", level=level)
 
 
-def _note(noise: NoisePrior | None, options: EstimateOptions) -> str:
+def _note(noise: NoisePrior | None, options: EstimateOptions, unit: str | None) -> str:
     if noise is None or options.planned_df is None:
         return "No typical error with degrees of freedom was declared: only the own noise counts."
+    told = figure(noise.typical_error, scale=options.scale, unit=unit)
     return (
-        f"Noise borrowed: typical error {noise.typical_error:.3g}, counted as {noise.df:.3g} of "
+        f"Noise borrowed: typical error {told}, counted as {noise.df:.3g} of "
         f"its {options.planned_df:.3g} degrees of freedom because athletes differ in noise. For an "
         "athlete twice as noisy as that the error rate is about 20 %, not 5 %."
     )

@@ -10,6 +10,7 @@ from trialkit.domain.observations import Observations
 from trialkit.errors import Problem, RequestError, UnanswerableError
 from trialkit.statistics.options import EstimateOptions
 from trialkit.statistics.paired import complete_blocks
+from trialkit.statistics.printed import counted
 
 # With fewer degrees of freedom inside blocks the trial's own noise is known too badly for a
 # verdict: the median 95 % half-width is 2.9 noise SDs with three pairs (2 df) and 8.6 with two
@@ -159,10 +160,11 @@ def _withheld(df: int, *, borrowed: bool) -> tuple[str, ...]:
         )
     if borrowed or df >= ENOUGH_DF:
         return ()
+    told = "no degree" if df == 0 else counted(df, "degree")
     return (
-        f"No verdict: differences inside blocks leave {df} degrees of freedom to see their noise "
-        f"by (at least {ENOUGH_DF} are needed, as four complete pairs have, or a declared typical "
-        "error to borrow).",
+        f"No verdict: differences inside blocks leave {told} of freedom to see their noise by (at "
+        f"least {ENOUGH_DF} are needed, as four complete pairs have, or a declared typical error "
+        "to borrow).",
     )
 
 

@@ -11,6 +11,7 @@ from trialkit.statistics.mixed import MixedFit, fit_mixed
 from trialkit.statistics.mixed_blocks import BlockFit
 from trialkit.statistics.options import EstimateOptions, pairs_to_compare
 from trialkit.statistics.paired import complete_blocks, fit_fixed_blocks
+from trialkit.statistics.printed import counted
 
 _MISSING_BLOCKS = (
     "Blocks with a missing period are left out: right when the reason for missing has nothing to "
@@ -41,7 +42,9 @@ def paired(obs: Observations, options: EstimateOptions) -> MethodResult:
         p = float(stats.f.sf(F, numerator, denominator))
         notes.append(_joint_note(F, numerator, denominator, p=p))
     if dropped:
-        notes.append(f"{dropped} periods in incomplete blocks are not used by this method.")
+        verb = "is" if dropped == 1 else "are"
+        told = counted(dropped, "period")
+        notes.append(f"{told} in incomplete blocks {verb} not used by this method.")
     contrasts = tuple(
         fit.contrast(*pair).named(*pair, method="paired", level=options.level)
         for pair in pairs_to_compare(obs, options)

@@ -83,12 +83,12 @@ def estimate(obs: Observations, *, options: EstimateOptions | None = None) -> Es
         noise=noise,
         variance=_variance(backing),
         phi=result.phi,
-        sensitivity=_sensitivity(obs, options, choice, result=result, decision=decision),
+        sensitivity=_sensitivity(obs, options, choice, result=result, found=(noise, decision)),
         decision=decision,
         notes=(
             *_notes(obs, options, choice, result),
             *_tipping(obs, options, decision),
-            *(noise_notes(noise) if noise else ()),
+            *(noise_notes(noise, scale=options.scale, unit=obs.unit) if noise else ()),
         ),
     )
 
@@ -121,6 +121,8 @@ def decision_of(
         further_blocks=MOST_FURTHER if most is None else max(0, most - _blocks_done(obs)),
         df_per_block=len(obs.levels) - 1.0,
         noise=result.borrowed,
+        scale=options.scale,
+        unit=obs.unit,
     )
     return decide(result.contrasts[place], backing.evidence[place], question)
 
@@ -189,10 +191,11 @@ def _sensitivity(
     choice: Choice,
     *,
     result: MethodResult,
-    decision: Decision | None,
+    found: tuple[Noise | None, Decision | None],
 ) -> tuple[SensitivityRow, ...]:
     if not options.sensitivity:
         return ()
+    noise, decision = found
     # At a block variance above zero the guard changes nothing.
     chosen = "mixed" if choice.method == "guarded" and result.block else choice.method
     return sensitivity_rows(
@@ -201,6 +204,7 @@ def _sensitivity(
         chosen=chosen,
         place=primary_place(obs, options) or 0,
         verdict=decision.verdict if decision else None,
+        noise_sd=noise.typical_error if noise else None,
     )
 
 

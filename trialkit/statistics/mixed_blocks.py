@@ -224,7 +224,9 @@ class _Groups:
 
     @classmethod
     def of(cls, z2: Array, d: Array) -> _Groups:
-        values, counts, squares = [], [], []
+        values: list[float] = []
+        counts: list[float] = []
+        squares: list[float] = []
         same = _SAME * float(d[-1])
         for value, square in zip(d.tolist(), z2.tolist(), strict=True):
             if values and value - values[-1] <= same:

@@ -7,6 +7,7 @@ from math import inf, sqrt
 from scipy import stats
 
 from trialkit.domain.estimates import Interval, Noise
+from trialkit.statistics.printed import figure
 
 # 97.5 % quantile of a normal, printed as 1.96: the MDC treats the typical error as known, by
 # definition.
@@ -91,13 +92,16 @@ def observed_noise(
     )
 
 
-def noise_notes(noise: Noise) -> tuple[str, ...]:
-    """Say aloud when observed and planned noise disagree."""
+def noise_notes(noise: Noise, *, scale: str = "raw", unit: str | None = None) -> tuple[str, ...]:
+    """Say aloud when observed and planned noise disagree, in the printed unit."""
     if noise.planned is None or noise.conflict_p is None or noise.conflict_p >= 0.05:
         return ()
     word = "larger" if noise.typical_error > noise.planned else "smaller"
+    seen, planned = (
+        figure(x, scale=scale, unit=unit) for x in (noise.typical_error, noise.planned)
+    )
     return (
-        f"The noise seen in this trial ({noise.typical_error:.3g}) is {word} than planned "
-        f"({noise.planned:.3g}; p = {noise.conflict_p:.2g}): a figure borrowed from others does "
+        f"The noise seen in this trial ({seen}) is {word} than planned "
+        f"({planned}; p = {noise.conflict_p:.2g}): a figure borrowed from others does "
         "not fit this athlete or these conditions of measurement.",
     )

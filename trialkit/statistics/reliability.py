@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from math import exp, sqrt
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,7 @@ from trialkit.statistics.intraclass import (
     intraclass_correlations,
 )
 from trialkit.statistics.noise import minimal_detectable_change, typical_error_interval
+from trialkit.statistics.printed import counted, percent
 
 Floats = NDArray[np.float64]
 
@@ -172,7 +173,9 @@ def _usable(table: Floats) -> tuple[Floats, list[str]]:
     notes = []
     repeated = np.isfinite(table).sum(axis=1) >= 2
     if not repeated.all():
-        notes.append(f"{int((~repeated).sum())} subjects measured only once say nothing of noise.")
+        once = int((~repeated).sum())
+        verb = "says" if once == 1 else "say"
+        notes.append(f"{counted(once, 'subject')} measured only once {verb} nothing of noise.")
     table = table[repeated]
     table = table[:, np.isfinite(table).any(axis=0)]
     if table.shape[0] < 2 or any(
@@ -189,8 +192,9 @@ def _usable(table: Floats) -> tuple[Floats, list[str]]:
         )
     missing = int(np.isnan(table).sum())
     if missing:
+        verb = "is" if missing == 1 else "are"
         notes.append(
-            f"{missing} of {table.size} cells are missing: the typical error uses every "
+            f"{missing} of {table.size} cells {verb} missing: the typical error uses every "
             "measurement, the intraclass correlations only subjects without a missing trial."
         )
     return table, notes
@@ -228,11 +232,7 @@ def _coefficient_of_variation(table: Floats, level: float) -> tuple[float | None
     residuals, df = _additive_residuals(np.log(table))
     s = sqrt(float(np.nansum(residuals**2)) / df)
     ci = typical_error_interval(s, df, level=level)
-    return _percent(s), Interval(_percent(ci.low), _percent(ci.high), level)
-
-
-def _percent(log_change: float) -> float:
-    return 100 * (exp(log_change) - 1) if log_change < 700 else float("inf")
+    return percent(s), Interval(percent(ci.low), percent(ci.high), level)
 
 
 def _correlations(complete: Floats, level: float) -> IntraclassCorrelations | None:
@@ -258,7 +258,7 @@ def _change(table: Floats, first: int, level: float) -> ChangeInMean:
         n=n,
         mean=mean,
         ci=Interval(mean - half, mean + half, level),
-        percent=_percent(float(np.log(pair[:, 1] / pair[:, 0]).mean())) if positive else None,
+        percent=percent(float(np.log(pair[:, 1] / pair[:, 0]).mean())) if positive else None,
         typical_error=sd / sqrt(2),
         typical_error_ci=typical_error_interval(sd / sqrt(2), n - 1, level=level),
     )

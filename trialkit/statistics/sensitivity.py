@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from math import expm1, isfinite
+from math import isfinite
 
 import numpy as np
 
@@ -14,7 +14,9 @@ from trialkit.errors import RequestError, UnanswerableError
 from trialkit.statistics.classical import satterthwaite
 from trialkit.statistics.methods import Method, run_method, runner
 from trialkit.statistics.options import EstimateOptions
+from trialkit.statistics.other_scale import on_other_scale, scale_matters
 from trialkit.statistics.paired import complete_blocks
+from trialkit.statistics.printed import figure
 from trialkit.statistics.verdict import contrast_verdict
 
 
@@ -35,13 +37,16 @@ def sensitivity_rows(
     chosen: str,
     place: int,
     verdict: Verdict | None,
+    noise_sd: float | None = None,
 ) -> tuple[SensitivityRow, ...]:
     """Re-run the comparison at ``place`` under every method but the ``chosen`` one.
 
-    A method that cannot answer for these data has no row.
+    A method that cannot answer for these data has no row. With a noise (``noise_sd``, one
+    measurement) above 10 % of the level the chosen method is also run on the other scale.
     """
+    variants = [*_variants(obs, options, chosen), *_scaled(obs, options, chosen, noise_sd)]
     rows = []
-    for variant in _variants(obs, options, chosen):
+    for variant in variants:
         try:
             contrast = variant.method(obs, variant.options).contrasts[place]
         except (UnanswerableError, RequestError):
@@ -70,15 +75,11 @@ def leave_one_block_out(obs: Observations, options: EstimateOptions, place: int)
     for block in np.unique(obs.block[complete_blocks(obs)]):
         kept = obs.keep(obs.block != block)
         found.append(run_method("paired", kept, options).contrasts[place].estimate)
-    low, high = (_shown(value, options.scale) for value in (min(found), max(found)))
+    low, high = (figure(x, scale=options.scale, unit=obs.unit) for x in (min(found), max(found)))
     return (
         f"Leaving out one block at a time moves the difference between {low} and {high} "
         "(a description, not a test)."
     )
-
-
-def _shown(difference: float, scale: str) -> str:
-    return f"{100 * expm1(difference):.3g} %" if scale == "log" else f"{difference:.3g}"
 
 
 def _variants(obs: Observations, options: EstimateOptions, chosen: str) -> Iterator[_Variant]:
@@ -102,6 +103,20 @@ def _variants(obs: Observations, options: EstimateOptions, chosen: str) -> Itera
         yield _Variant(
             "mixed, Satterthwaite", "another small-sample correction", satterthwaite, options
         )
+
+
+def _scaled(
+    obs: Observations, options: EstimateOptions, chosen: str, noise_sd: float | None
+) -> Iterator[_Variant]:
+    if noise_sd is None or not scale_matters(obs, noise_sd=noise_sd, scale=options.scale):
+        return
+    word = "logs" if options.scale == "raw" else "raw values"
+    yield _Variant(
+        f"{'mixed' if chosen == 'guarded' else chosen}, {word}",
+        "noise is above 10 % of the level: shows what the scale changes",
+        on_other_scale(runner(chosen)),
+        options,
+    )
 
 
 _UNGUARDED = "the same with a block variance of zero taken at its word"

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from trialkit.domain.estimates import Contrast, Decision, Interval, Verdict
 from trialkit.statistics.bayes import Evidence, NoisePrior, chances, posterior
 from trialkit.statistics.forecast import Analysis, blocks_to_settle
+from trialkit.statistics.printed import figure, percent
 
 
 def classify(interval: Interval, interval_90: Interval, margin: float) -> Verdict:
@@ -63,6 +64,7 @@ class Question:
     change on the scale of the contrast; ``further_blocks`` the most that may still be added,
     each adding ``df_per_block`` degrees of freedom.
     ``noise`` is the noise prior that the analysis borrows, if any. The effect prior is flat.
+    ``scale`` and ``unit`` say how figures are written in the reason.
     """
 
     sign: int
@@ -70,6 +72,14 @@ class Question:
     further_blocks: int = 30
     df_per_block: float = 1.0
     noise: NoisePrior | None = None
+    scale: str = "raw"
+    unit: str | None = None
+
+    def shown(self, value: float) -> str:
+        """Write a figure of the contrast turned so that positive is better."""
+        if self.scale == "log":
+            return f"{self.sign * percent(self.sign * value):.3g} %"
+        return figure(value, scale=self.scale, unit=self.unit)
 
 
 def decide(contrast: Contrast, evidence: Evidence, question: Question) -> Decision | None:
@@ -96,33 +106,29 @@ def decide(contrast: Contrast, evidence: Evidence, question: Question) -> Decisi
         chance_better=chance.better,
         chance_within=chance.within,
         chance_worse=chance.worse,
-        reason=_reason(verdict, contrast, sign, margin),
+        reason=_reason(verdict, contrast, question),
         further_blocks=None if settling is None else settling.blocks,
         chance_settled=None if settling is None else settling.chance,
     )
 
 
-def _reason(verdict: Verdict, contrast: Contrast, sign: int, margin: float) -> str:
-    low, high = (f"{end:.3g}" for end in _ends(contrast.interval, sign))
-    percent = f"{100 * contrast.interval.level:.3g} %"
-    where = f"the {percent} interval from {low} to {high} (positive is better)"
+def _reason(verdict: Verdict, contrast: Contrast, question: Question) -> str:
+    above, below = question.shown(question.margin), question.shown(-question.margin)
     if verdict is Verdict.NO_WORTHWHILE_DIFFERENCE and contrast.interval_90 is not None:
-        low, high = (f"{end:.3g}" for end in _ends(contrast.interval_90, sign))
-        percent = f"{100 * contrast.interval_90.level:.3g} %"
-        return (
-            f"the {percent} interval from {low} to {high} (positive is better) lies inside "
-            f"{-margin:.3g} to {margin:.3g}."
-        )
-    side, bound = ("above", margin) if verdict is Verdict.HELPS else ("below", -margin)
-    if verdict in {Verdict.HELPS, Verdict.HURTS}:
-        return f"{where} lies wholly {side} {bound:.3g}."
-    if verdict is Verdict.HELPS_SIZE_NOT_SETTLED:
-        return f"{where} lies above 0 but not above the worthwhile {margin:.3g}."
-    if verdict is Verdict.HURTS_SIZE_NOT_SETTLED:
-        return f"{where} lies below 0 but not below the worthwhile {-margin:.3g}."
-    return f"{where} holds 0 and reaches beyond the worthwhile {margin:.3g}."
+        return f"{_told(contrast.interval_90, question)} lies inside {below} to {above}."
+    where = _told(contrast.interval, question)
+    return {
+        Verdict.HELPS: f"{where} lies wholly above {above}.",
+        Verdict.HURTS: f"{where} lies wholly below {below}.",
+        Verdict.HELPS_SIZE_NOT_SETTLED: f"{where} lies above 0 but not above the worthwhile "
+        f"{above}.",
+        Verdict.HURTS_SIZE_NOT_SETTLED: f"{where} lies below 0 but not below the worthwhile "
+        f"{below}.",
+    }.get(verdict, f"{where} holds 0 and reaches beyond the worthwhile {above}.")
 
 
-def _ends(interval: Interval, sign: int) -> tuple[float, float]:
-    turned = signed_interval(interval, sign)
-    return turned.low, turned.high
+def _told(interval: Interval, question: Question) -> str:
+    turned = signed_interval(interval, question.sign)
+    low, high = question.shown(turned.low), question.shown(turned.high)
+    level = f"{100 * interval.level:.3g} %"
+    return f"the {level} interval from {low} to {high} (positive is better)"
