@@ -19,12 +19,15 @@ from math import sqrt
 from pathlib import Path
 
 import numpy as np
+from calibrate_mixed import fit_unconstrained, fixed_at_zero
 from calibrate_readme import readme
-from calibrate_serial import Grid, tabulate
+from calibrate_serial import VARIANTS, Grid, tabulate
 from numpy.typing import NDArray
 from scipy import stats
 
 from trialkit.design.blocks import ShuffledBlocks
+from trialkit.design.reference_sets import ReferenceSet
+from trialkit.design.relabelled import RelabelledTables, incomplete_table
 from trialkit.planning.fits import Fits, Intervals
 from trialkit.planning.fixed_blocks import fit_fixed_blocks
 from trialkit.planning.flips import flip_intervals
@@ -37,6 +40,14 @@ from trialkit.planning.verdicts import ORDER, classify, wrong_verdicts
 SEED = 20261125
 # Orders drawn afresh for the serial models, whose tables are made per order.
 ORDERS = 100
+OF_PAIRS = (
+    "sign flips",
+    *VARIANTS,
+    "phases, serial",
+    "blocks ignored, two-sample t",
+    "phases, two-sample t",
+    "fixed order AB, paired t",
+)
 # The smallest worthwhile change of the verdict columns, in typical errors.
 MARGIN = 1.0
 Z95 = float(stats.norm.isf(0.025))
@@ -44,7 +55,10 @@ Z95 = float(stats.norm.isf(0.025))
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """One situation; SDs and drift in units of the noise SD, drift per period."""
+    """One situation; SDs and drift in units of the noise SD, drift per period.
+
+    With three conditions in blocks of two every couple is in as many blocks as another.
+    """
 
     blocks: int
     block_sd: float = 1.0
@@ -52,6 +66,24 @@ class Cell:
     drift: float = 0.0
     phi: float = 0.0
     tails: str = "normal"
+    conditions: int = 2
+    block_size: int = 2
+
+    @property
+    def pairs(self) -> bool:
+        """Whether blocks are pairs of two conditions."""
+        return self.conditions == self.block_size == 2
+
+    def order(self) -> ReferenceSet:
+        """The scheme that draws the order."""
+        names = ("reference", "new", "other")[: self.conditions]
+        length = self.blocks * self.block_size
+        if self.conditions == self.block_size:
+            return ShuffledBlocks(names, length)
+        table = incomplete_table(self.conditions, self.block_size)
+        if table is None:
+            raise ValueError(f"no balanced table of {self}")
+        return RelabelledTables(names, length, table=table, shuffled=True)
 
     def truth(self) -> Truth:
         """The same in the words of the simulation."""
@@ -65,7 +97,7 @@ class Cell:
 
 
 def cells() -> list[Cell]:
-    """The grid: 92 situations."""
+    """The grid: 110 situations."""
     many, few = (3, 4, 6, 8, 12), (4, 6, 8, 12)
     found = [Cell(b, sd, m) for b in many for sd in (0.0, 1.0, 3.0) for m in (0.0, 0.125, 0.25)]
     found += [Cell(b, missing=m, drift=0.5) for b in few for m in (0.0, 0.25)]
@@ -74,6 +106,9 @@ def cells() -> list[Cell]:
     found += [Cell(b, missing=m, tails="t3") for b in few for m in (0.0, 0.25)]
     found += [Cell(b, drift=0.5, phi=0.6) for b in few]
     found += [Cell(b, missing=0.25, drift=0.5, phi=0.6, tails="t3") for b in few[1:]]
+    triples = [(b, sd, m) for b in (3, 4, 6) for sd in (0.0, 1.0) for m in (0.0, 0.2)]
+    found += [Cell(b, sd, m, conditions=3, block_size=3) for b, sd, m in triples]
+    found += [Cell(b, sd, conditions=3, block_size=2) for b in (3, 6, 12) for sd in (0.0, 1.0)]
     return sorted(found, key=lambda cell: cell.blocks)
 
 
@@ -128,25 +163,24 @@ def row_of(
     cell: Cell, tables: Tables, replicates: int, rng: np.random.Generator
 ) -> dict[str, object]:
     """Error rates of one situation by method, with the Monte-Carlo error of a rate of 5 %."""
-    order = ShuffledBlocks(("reference", "new"), 2 * cell.blocks)
-    trials = simulate(order, cell.truth(), block_size=2, trials=replicates, rng=rng)
+    trials = simulate(
+        cell.order(), cell.truth(), block_size=cell.block_size, trials=replicates, rng=rng
+    )
     rates: dict[str, float] = {}
     answers = analyse(trials, Declared("auto", 0.95, Terms(), None))
     answered = np.isfinite(answers.intervals.half_width)
     rates["default"] = rate(answers.intervals.excludes_zero, answered)
-    kenward_roger = fit_mixed_blocks(trials, Terms())
-    rates["mixed, Kenward-Roger"] = rate(excludes_zero(kenward_roger), kenward_roger.df > 0)
+    rates["default, trials with a verdict"] = rate(
+        answers.intervals.excludes_zero, answered & answers.verdict
+    )
+    rates["half-width of the default"] = float(np.median(answers.intervals.half_width[answered]))
+    rates["share with a verdict"] = rate(answers.verdict)
+    rates |= mixed_rates(trials, answers)
     paired = fit_fixed_blocks(trials, Terms())
     rates["paired t"] = rate(excludes_zero(paired), paired.df > 0)
-    rates["sign flips"] = rate(flip_intervals(trials, 0.95).excludes_zero)
-    rates["mixed, Wald z"] = rate(np.abs(kenward_roger.estimate) > Z95 * kenward_roger.se)
-    rates |= dict(serial_rates(trials, tables))
-    rates["blocks ignored, two-sample t"] = rate(two_sample(trials, trials.codes))
-    phases = np.repeat([0, 1], cell.blocks)[:, None].astype(np.int8)
-    rates["phases, two-sample t"] = rate(two_sample(trials, phases))
-    fixed = np.tile([0, 1], cell.blocks)[:, None].astype(np.int8)
-    always_first = fit_fixed_blocks(ordered(trials, fixed), Terms())
-    rates["fixed order AB, paired t"] = rate(excludes_zero(always_first))
+    rates |= dict.fromkeys(OF_PAIRS, float("nan"))
+    if cell.pairs:
+        rates |= dict(pair_rates(cell, trials, tables))
     rates |= verdict_rates(answers)
     allowed = 4 * sqrt(0.05 * 0.95 / replicates)
     return {
@@ -160,14 +194,45 @@ def row_of(
     }
 
 
+def mixed_rates(trials: Trials, answers: Answers) -> dict[str, float]:
+    """Error rates of the mixed model in several guises, and how much wider the default is."""
+    plain = fit_mixed_blocks(trials, Terms())
+    own = plain.df > 0
+    guises = {
+        "mixed, Kenward-Roger": plain,
+        "mixed, block variance may be negative": fit_unconstrained(trials),
+        "mixed, fixed blocks at zero": fixed_at_zero(trials, plain),
+    }
+    rates = {name: rate(excludes_zero(fits), own) for name, fits in guises.items()}
+    rates["mixed, Wald z"] = rate(np.abs(plain.estimate) > Z95 * plain.se)
+    narrow = np.median(plain.half_width(0.95)[own])
+    widths = {name: fits.half_width(0.95) for name, fits in guises.items()}
+    widths["default"] = answers.intervals.half_width
+    wider = {f"width, {name}": float(np.median(w[own]) / narrow) for name, w in widths.items()}
+    return rates | wider
+
+
+def pair_rates(cell: Cell, trials: Trials, tables: Tables) -> Iterator[tuple[str, float]]:
+    """Error rates of what is worked out for pairs only."""
+    yield "sign flips", rate(flip_intervals(trials, 0.95).excludes_zero)
+    yield from serial_rates(trials, tables)
+    yield "blocks ignored, two-sample t", rate(two_sample(trials, trials.codes))
+    phases = np.repeat([0, 1], cell.blocks)[:, None].astype(np.int8)
+    yield "phases, two-sample t", rate(two_sample(trials, phases))
+    fixed = np.tile([0, 1], cell.blocks)[:, None].astype(np.int8)
+    always_first = fit_fixed_blocks(ordered(trials, fixed), Terms())
+    yield "fixed order AB, paired t", rate(excludes_zero(always_first))
+
+
 def calibrated(error: float, allowed: float) -> bool:
     """Whether an error rate is 5 % within four Monte-Carlo errors."""
     return abs(error - 0.05) <= allowed
 
 
 def rate(wrong: NDArray[np.bool_], among: NDArray[np.bool_] | bool = True) -> float:
-    """Share of the trials that have an answer."""
-    return float(np.mean(wrong[np.broadcast_to(among, wrong.shape)]))
+    """Share of the trials that have an answer; NaN where none has."""
+    counted = wrong[np.broadcast_to(among, wrong.shape)]
+    return float(np.mean(counted)) if counted.size else float("nan")
 
 
 def excludes_zero(fits: Fits) -> NDArray[np.bool_]:

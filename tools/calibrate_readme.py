@@ -11,9 +11,15 @@ _CHOICES = (
     "- Complete randomised pairs: the paired t, 5 % in every situation without heavy tails, and "
     "below it with them. Correlation along time and drift cost it precision, not validity, because "
     "the order is random.",
-    "- Incomplete pairs: the mixed model with Kenward-Roger. It uses the periods that complete "
-    "pairs throw away; its price is an error rate of 5 to 6 % when blocks do not differ at all, "
-    "which the tool says whenever it estimates the block variance at zero.",
+    "- Incomplete blocks: the mixed model with Kenward-Roger, which uses the periods that complete "
+    "blocks throw away, and where the block variance is estimated at zero the noise no smaller "
+    "than inside blocks. Without that, just the trials whose part between blocks came out small by "
+    "chance get too short an interval. The other two ways out (table below) are no better: fixed "
+    "blocks in such trials cost more width, a negative block variance leaves more of the excess "
+    "and fails in blocks that are incomplete by design. `--method mixed` stays as independent "
+    "libraries have it.",
+    "- A verdict from the trial's own noise needs three degrees of freedom inside blocks: error "
+    "rates are right with fewer, but the interval says nothing (table below).",
     "- Serial model: without a block term and with the 2009 correction. In randomised pairs it "
     "never exceeds 5 % by more than its Monte-Carlo error; with a block term it is nearer to 5 % "
     "but exceeds it under a drift that is not modelled. It is no default: in randomised pairs the "
@@ -25,8 +31,13 @@ _CHOICES = (
 
 _METHODS = (
     ("default", "what the tool does by itself"),
-    ("paired t", "complete pairs only"),
+    ("paired t", "complete blocks only"),
     ("mixed, Kenward-Roger", "REML, block variance kept at zero or above"),
+    (
+        "mixed, block variance may be negative",
+        "the same without that bound",
+    ),
+    ("mixed, fixed blocks at zero", "fixed blocks where the block variance is estimated at zero"),
     ("sign flips", "exact randomisation test; cannot reach 5 % with fewer than six pairs"),
     ("mixed, Wald z", "the usual output of a general mixed-model fit"),
     ("serial", "the tool's: Kenward-Roger with the 2009 correction, floored, no block term"),
@@ -73,16 +84,18 @@ def readme(rows: list[Row], *, replicates: int, seed: int, margin: float) -> str
             "",
             *_CHOICES,
             "",
+            *_boundary_section(rows),
+            *_verdict_section(rows),
             "## Error rates by situation",
             "",
             *_by_situation(rows),
             "## Verdicts",
             "",
-            f"Smallest worthwhile change {margin:g} noise SD; no verdict with fewer than four "
-            "complete pairs. Share of trials whose verdict says something false: with no effect "
-            "that is any kind of helps or hurts (5 % allowed); with an effect equal to the margin "
-            "it is helps (2.5 %), hurts of any kind, or no worthwhile difference (5 %), together "
-            "7.5 % allowed.",
+            f"Smallest worthwhile change {margin:g} noise SD; no verdict with fewer than three "
+            "degrees of freedom inside blocks (four complete pairs have three). Share of trials "
+            "whose verdict says something false: with no effect that is any kind of helps or hurts "
+            "(5 % allowed); with an effect equal to the margin it is helps (2.5 %), hurts of any "
+            "kind, or no worthwhile difference (5 %), together 7.5 % allowed.",
             "",
             "| true effect | least | middle | most |",
             "|---|---|---|---|",
@@ -118,22 +131,97 @@ def _default_section(rows: list[Row], mc_error: float) -> list[str]:
     if not off:
         return [*lines, "Nowhere.", ""]
     lines += [
-        "| pairs | block SD | missing | drift | phi | tails | error rate | |",
+        "| design | block SD | missing | drift | phi | tails | error rate | |",
         "|---|---|---|---|---|---|---|---|",
     ]
     for row in off:
         error = float(str(row["default"]))
         word = "too many" if error > 0.05 + 4 * mc_error else "fewer than allowed: safe, less power"
         lines.append(
-            f"| {row['blocks']} | {row['block_sd']:g} | {row['missing']:g} | {row['drift']:g} "
+            f"| {_design(row)} | {row['block_sd']:g} | {row['missing']:g} | {row['drift']:g} "
             f"| {row['phi']:g} | {row['tails']} | {error:.4f} | {word} |"
         )
     return [*lines, ""]
 
 
+def _design(row: Row) -> str:
+    if row["conditions"] == 2:
+        return f"{row['blocks']} pairs"
+    return f"{row['blocks']} blocks of {row['block_size']} of {row['conditions']} conditions"
+
+
+def _number(row: Row, name: str) -> float:
+    return float(str(row[name]))
+
+
+_WAYS_OUT = (
+    ("mixed, Kenward-Roger", "as it stands"),
+    ("mixed, block variance may be negative", "negative block variance"),
+    ("mixed, fixed blocks at zero", "fixed blocks at zero"),
+    ("default", "noise inside blocks at least (the default)"),
+)
+
+
+def _boundary_section(rows: list[Row]) -> list[str]:
+    """Error rates and widths of the ways out of the boundary, where blocks are incomplete."""
+    group = [
+        row
+        for row in rows
+        if (row["missing"] or row["block_size"] != row["conditions"])
+        and not (row["drift"] or row["phi"])
+        and row["tails"] == "normal"
+        and int(str(row["blocks"])) >= 4
+    ]
+    lines = [
+        "## Ways out of a block variance of zero",
+        "",
+        f"{len(group)} situations with incomplete blocks, four blocks or more, independent normal "
+        "noise. Width: median of the interval beside that of Kenward-Roger as it stands, where "
+        "the true block variance is zero.",
+        "",
+        "| | least | middle | most | width |",
+        "|---|---|---|---|---|",
+    ]
+    for name, word in _WAYS_OUT:
+        f = _figures(group, name)
+        widths = [_number(row, f"width, {name}") for row in group if not row["block_sd"]]
+        lines.append(
+            f"| {word} | {f[0]:.3f} | {f[len(f) // 2]:.3f} | {f[-1]:.3f} "
+            f"| {min(widths):.2f} to {max(widths):.2f} |"
+        )
+    return [*lines, ""]
+
+
+def _verdict_section(rows: list[Row]) -> list[str]:
+    """Half-widths and error rates on both sides of the rule for a verdict."""
+    lines = [
+        "## From where on a verdict is given",
+        "",
+        "Nothing missing, block SD 1. Half-width of the 95 % interval in noise SDs.",
+        "",
+        "| design | df inside blocks | median half-width | error rate | verdict |",
+        "|---|---|---|---|---|",
+    ]
+    plain = [row for row in rows if row["block_sd"] == 1.0 and _nothing_else(row)]
+    for row in sorted(plain, key=lambda r: (r["conditions"], -int(str(r["block_size"])))):
+        size, conditions = int(str(row["block_size"])), int(str(row["conditions"]))
+        df = int(str(row["blocks"])) * (size - 1) - (conditions - 1)
+        lines.append(
+            f"| {_design(row)} | {df} | {_number(row, 'half-width of the default'):.2f} "
+            f"| {_number(row, 'default'):.3f} "
+            f"| {'yes' if _number(row, 'share with a verdict') else 'no'} |"
+        )
+    return [*lines, ""]
+
+
+def _nothing_else(row: Row) -> bool:
+    return not (row["missing"] or row["drift"] or row["phi"]) and row["tails"] == "normal"
+
+
 def _is(row: Row, **wanted: bool) -> bool:
     actual = {name: bool(row[name]) for name in ("missing", "drift", "phi")}
     actual["tails"] = row["tails"] != "normal"
+    actual["three"] = row["conditions"] == 3
     return all(actual[name] == wanted.get(name, False) for name in actual)
 
 
@@ -150,6 +238,10 @@ _SITUATIONS: tuple[tuple[str, Callable[[Row], bool]], ...] = (
     ("serial correlation and missing periods", lambda r: _is(r, phi=True, missing=True)),
     ("heavy tails", lambda r: _is(r, tails=True)),
     ("heavy tails and missing periods", lambda r: _is(r, tails=True, missing=True)),
+    (
+        "three conditions",
+        lambda r: _is(r, three=True) or _is(r, three=True, missing=True),
+    ),
     ("drift and serial correlation", lambda r: _is(r, drift=True, phi=True)),
 )
 

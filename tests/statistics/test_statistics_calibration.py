@@ -95,6 +95,6 @@ def test_the_stored_table_keeps_its_promise() -> None:
         assert row["default_calibrated"] == str(expected)
     for row in off:
         assert f"| {float(row['default']):.4f} |" in page
-    # Where the default is off at all, it hardly errs on the dangerous side.
-    assert max(float(row["default"]) for row in rows) < 0.065
+    # Where the default is off, noise has heavy tails and it errs on the safe side.
+    assert all(row["tails"] == "t3" and float(row["default"]) < 0.05 for row in off)
     assert min(float(row["mixed, Wald z"]) for row in rows) > 0.06

@@ -14,8 +14,8 @@ from trialkit.statistics.printed import counted
 
 # With fewer degrees of freedom inside blocks the trial's own noise is known too badly for a
 # verdict: the median 95 % half-width is 2.9 noise SDs with three pairs (2 df) and 8.6 with two
-# (1 df), against 2.0 with four (3 df); in blocks of two of three conditions it is 6.5 with three
-# blocks (1 df) and 1.9 with six (4 df). `reports/calibration` has error rates on both sides.
+# (1 df), against 2.0 with four (3 df); in blocks of two of three conditions it is 7.4 with three
+# blocks (1 df) and 2.0 with six (4 df). `reports/calibration` has error rates on both sides.
 ENOUGH_DF = 3
 # Borrowed noise needs no own, but a difference seen in one block only could be that of the order.
 FEWEST_DF_WITH_BORROWED = 1
