@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,16 +22,26 @@ if TYPE_CHECKING:
     from trialkit.statistics.reliability import Reliability
 
 
+@dataclass(frozen=True, slots=True)
+class RepeatColumns:
+    """Which columns of the table hold what."""
+
+    value: str
+    subject: str
+    trial: str
+
+
 def reliability_table(
     path: Path,
+    columns: RepeatColumns,
     *,
-    value: str,
-    subject: str,
-    trial: str,
     level: float = 0.95,
     read: tuple[str, ...] = (),
+    figure: Path | None = None,
 ) -> Answer:
     """Read a long table, one row per athlete and repeat, and say how repeatable the values are.
+
+    With ``figure`` the picture is also written there, as its ending (svg, png, pdf) says.
 
     Raises
     ------
@@ -44,9 +54,19 @@ def reliability_table(
     """
     from trialkit.statistics.reliability import reliability
 
-    frame, notes = read_long_table(path, value=value, labels=(subject, trial), read=read)
-    found = reliability(wide_table(frame, value, subject, trial), level=level)
+    if figure is not None:
+        from trialkit.report.power_picture import refuse_other_formats
+
+        refuse_other_formats(figure)
+    labels = (columns.subject, columns.trial)
+    frame, notes = read_long_table(path, value=columns.value, labels=labels, read=read)
+    table = wide_table(frame, columns.value, *labels)
+    found = reliability(table, level=level)
     result = replace(found, notes=(*notes, *found.notes))
+    if figure is not None:
+        from trialkit.report.reliability_picture import write_reliability_picture
+
+        write_reliability_picture(result, table, figure)
     return Answer(_text(result), reliability_document(result))
 
 
@@ -119,7 +139,15 @@ def reliability_document(result: Reliability) -> Document:
     }
 
 
+_WHICH_ICC = (
+    "  ICC(2,1): would repeats give the same values, shifts between repeats counted as error? "
+    "ICC(3,1): would they keep athletes in the same order, shifts left out?"
+)
+
+
 def _text(result: Reliability) -> str:
+    from trialkit.statistics.printed import counted
+
     def line(name: str, value: float | None, ci: object, unit: str = "") -> str:
         if value is None:
             return f"{name:<34} –"
@@ -131,12 +159,15 @@ def _text(result: Reliability) -> str:
     icc_2, icc_3 = d["icc_2_1"] or {}, d["icc_3_1"] or {}
     lines = [
         f"{result.n_subjects} athletes, {result.n_trials} repeats",
-        line("Typical error", result.typical_error, d["typical_error_ci"]),
+        line("Typical error", result.typical_error, d["typical_error_ci"])
+        + f", {counted(result.df, 'degree')} of freedom",
         line("  as coefficient of variation", result.cv_percent, d["cv_percent_ci"], " %"),
         line("Minimal detectable change (95 %)", result.mdc95, None),
         line("ICC(2,1), agreement", icc_2.get("value"), icc_2.get("ci")),
         line("ICC(3,1), consistency", icc_3.get("value"), icc_3.get("ci")),
     ]
+    if result.icc is not None:
+        lines.append(_WHICH_ICC)
     lines += [
         line(f"Change in mean, {c.from_trial} to {c.to_trial}", c.mean, ends(c.ci))
         for c in result.change_in_mean

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -18,6 +19,10 @@ def command(
     level: Annotated[
         float, typer.Option("--level", parser=decimal, help="Confidence level.")
     ] = 0.95,
+    figure: Annotated[
+        Path | None,
+        typer.Option("--figure", metavar="FILE", help="Write the picture (svg, png, pdf)."),
+    ] = None,
     read: ReadFlag = None,
     as_json: JsonFlag = False,
 ) -> None:
@@ -25,9 +30,8 @@ def command(
 
     Example: trialkit reliability repeats.csv --value watts --subject athlete --trial day
     """
-    from trialkit.app.reliability import reliability_table
+    from trialkit.app.reliability import RepeatColumns, reliability_table
 
-    result = reliability_table(
-        table, value=value, subject=subject, trial=trial, level=level, read=tuple(read or ())
-    )
+    columns = RepeatColumns(value, subject, trial)
+    result = reliability_table(table, columns, level=level, read=tuple(read or ()), figure=figure)
     emit(result.text, result.document, as_json=as_json)

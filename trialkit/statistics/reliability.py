@@ -33,6 +33,10 @@ _NO_CORRELATION = (
     "No intraclass correlation: it needs two subjects without a missing trial, some difference "
     "between subjects and some noise within them."
 )
+_GROWS = (
+    "Noise grows with the level (Kendall's tau {tau:.2f}, p = {p:.2g}): use the coefficient of "
+    "variation, and analyse on the log scale."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +141,9 @@ def reliability(table: Floats, *, level: float = 0.95) -> Reliability:
     icc = _correlations(complete, level)
     if icc is None:
         notes.append(_NO_CORRELATION)
+    spread = _spread_check(table, residuals)
+    if spread is not None and spread.log_recommended:
+        notes.append(_GROWS.format(tau=spread.tau, p=spread.p))
     changes = tuple(_change(table, k, level) for k in range(table.shape[1] - 1))
     two_trials = table.shape[1] == 2
     return Reliability(
@@ -151,7 +158,7 @@ def reliability(table: Floats, *, level: float = 0.95) -> Reliability:
         limits_of_agreement=limits_of_agreement(complete[:, 1] - complete[:, 0], level=level)
         if two_trials
         else None,
-        spread=_spread_check(table, residuals),
+        spread=spread,
         n_subjects=table.shape[0],
         n_trials=table.shape[1],
         subject_means=np.nanmean(table, axis=1),
