@@ -106,7 +106,7 @@ def _write_files(
     trial: Trial, schedule: Schedule, *, revision: int, stamp: datetime
 ) -> tuple[Path, Path]:
     from trialkit.report.calendar_file import CalendarEntry, calendar_bytes
-    from trialkit.report.card_sheet import DatedCard, render_cards
+    from trialkit.report.card_sheet import DatedCard, PracticeCard, render_cards
 
     entries = [
         CalendarEntry(
@@ -134,7 +134,13 @@ def _write_files(
         DatedCard(_known(trial, period), starts)
         for period, starts in _periods_with_starts(trial, schedule)
     ]
-    write_file(cards, render_cards(trial.plan, dated).encode())
+    practice = [
+        PracticeCard(str(session.phase), period.number, period.starts)
+        for session in schedule.sessions
+        if session.phase != Phase.TRIAL
+        for period in session.periods
+    ]
+    write_file(cards, render_cards(trial.plan, dated, practice).encode())
     return calendar, cards
 
 

@@ -9,7 +9,14 @@ from typing import Any
 
 from trialkit.domain.allocations import Period
 from trialkit.domain.plans import Plan
-from trialkit.report.cards import SEALED, clock, make_card
+from trialkit.report.cards import (
+    SEALED,
+    Card,
+    clock,
+    make_card,
+    practice_card,
+    written_lines,
+)
 from trialkit.report.page import template_environment
 from trialkit.report.words.cautions import cautions_for
 from trialkit.report.words.page import document_title
@@ -28,8 +35,19 @@ class DatedCard:
     start: datetime | None
 
 
-def render_cards(plan: Plan, periods: Iterable[DatedCard]) -> str:
-    """Write the cards of the given periods as one HTML document."""
+@dataclass(frozen=True, slots=True)
+class PracticeCard:
+    """A practice or baseline period (``phase``) with its planned start."""
+
+    phase: str
+    number: int
+    start: datetime
+
+
+def render_cards(
+    plan: Plan, periods: Iterable[DatedCard], practice: Iterable[PracticeCard] = ()
+) -> str:
+    """Write the cards of practice and of the given periods as one HTML document."""
     view: dict[str, Any] = {
         "plan": plan,
         "title": document_title(plan),
@@ -38,21 +56,34 @@ def render_cards(plan: Plan, periods: Iterable[DatedCard]) -> str:
         "variant": "cards",
         "intro": INTRO,
         "sealed": f"Condition {SEALED}",
-        "cards": [_card_view(plan, dated) for dated in periods],
+        "cards": [
+            *(_practice_view(plan, card) for card in practice),
+            *(_card_view(plan, dated) for dated in periods),
+        ],
         "cautions": cautions_for(plan.hazards),
     }
     return template_environment().get_template("cards.html").render(view) + "\n"
 
 
 def _card_view(plan: Plan, dated: DatedCard) -> dict[str, Any]:
-    card = make_card(plan, dated.period)
+    return _view(make_card(plan, dated.period), plan, dated.start)
+
+
+def _practice_view(plan: Plan, practice: PracticeCard) -> dict[str, Any]:
+    card = practice_card(plan, phase=practice.phase, number=practice.number)
+    return {**_view(card, plan, practice.start), "practice": True}
+
+
+def _view(card: Card, plan: Plan, start: datetime | None) -> dict[str, Any]:
     return {
+        "practice": False,
         "heading": card.heading,
-        "when": dated.start.strftime("%A %d %B %Y, %H:%M") if dated.start else "",
+        "when": start.strftime("%A %d %B %Y, %H:%M") if start else "",
         "condition": card.condition,
         "recipe": card.recipe,
         "rest": card.rest,
         "stop_signs": card.stop_signs,
+        "lines": written_lines(plan),
         "steps": [
             {
                 "clock": clock(s).strip(),

@@ -8,8 +8,16 @@ from textwrap import fill
 from trialkit.domain.allocations import Period
 from trialkit.domain.plans import Plan
 from trialkit.report.words.cautions import STOP_SIGNS, Caution, cautions_for
+from trialkit.report.words.pictures import upper_first
 
 SEALED = "sealed until it is opened"
+STARTED = "Started at"
+RECORDING = "Recording (file or device)"
+ALWAYS_WRITTEN = (
+    "Sleep last night (h)",
+    "Symptoms or injuries (“none”, or which)",
+    "What was not as planned",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +54,26 @@ def make_card(plan: Plan, period: Period) -> Card:
         stop_signs=STOP_SIGNS,
         cautions=cautions_for(plan.hazards),
     )
+
+
+def practice_card(plan: Plan, *, phase: str, number: int) -> Card:
+    """Fill the card of a practice or baseline period, held under the reference condition."""
+    return Card(
+        heading=f"{upper_first(phase)} {number}",
+        condition=plan.reference.label,
+        recipe=plan.reference.recipe,
+        rest="",
+        steps=_steps(plan),
+        stop_signs=STOP_SIGNS,
+        cautions=cautions_for(plan.hazards),
+    )
+
+
+def written_lines(plan: Plan) -> tuple[str, ...]:
+    """What to write down by hand beside a period, each on a line of its own."""
+    typed = (f"{o.label} ({o.unit})" for o in plan.outcomes if o.measure is None)
+    recorded = any(o.measure is not None for o in plan.outcomes)
+    return (STARTED, *typed, *([RECORDING] if recorded else []), *ALWAYS_WRITTEN)
 
 
 def card_text(plan: Plan, period: Period) -> str:
