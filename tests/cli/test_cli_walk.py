@@ -153,7 +153,7 @@ def test_an_exclusion_after_the_data_were_opened_is_late(trialkit, drawn):
     ran = trialkit("report", drawn, "--interim")
     assert ran.status == 0, ran.err
     page = (drawn / "report" / "index.html").read_text("utf-8")
-    assert "excluded late" in page
+    assert "Excluded late" in page
 
 
 def test_tampering_is_found(trialkit, drawn):

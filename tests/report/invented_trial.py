@@ -103,8 +103,9 @@ def make_content(
             Amendment("2026-03-10", "calendar.window", "17:00-19:00", "16:00-19:00", "new shift"),
         ),
         harms=(Harm(6, "none", "tight calf for a day", "mild"),),
-        blinding=BlindingRecord(
-            "analyst", 8, 4, expectation="the rider expected the warm-up to help"
+        blinding=(
+            BlindingRecord("analyst", 8, 4),
+            BlindingRecord("rider", expectation="a 20 min warm-up"),
         ),
         quality=(
             QualityRow("power", "16 of 16 recordings complete", True),

@@ -12,7 +12,7 @@ from invented_trial import HEART, PLAN, POWER
 from matplotlib.figure import Figure
 
 from trialkit.domain.estimates import Noise
-from trialkit.domain.outcomes import Better
+from trialkit.domain.outcomes import Better, Scale
 from trialkit.report.content import NullDistribution, PeriodRow, Status
 from trialkit.report.figures import style
 from trialkit.report.figures.curves import draw_band, draw_curves
@@ -29,6 +29,7 @@ from trialkit.report.figures.pairs import Pair, draw_pairs
 from trialkit.report.figures.periods import draw_periods
 from trialkit.report.numbers import Numbers
 from trialkit.report.svg import VARIABLES
+from trialkit.report.words.pictures import LIMITS_OF_PAIRS
 
 PAIRS = (Pair(1, 300.0, 310.0), Pair(2, 305.0, 304.0), Pair(3, 302.0, 309.0))
 
@@ -199,9 +200,36 @@ def test_power_is_in_percent_with_its_monte_carlo_error(ax):
 def test_agreement_draws_limits_of_agreement(ax):
     draw_agreement(ax, PAIRS, outcome=HEART)
     differences = np.array([10.0, -1.0, 7.0])
-    limits = sorted(line.get_ydata()[0] for line in lines(ax, "limit"))
+    dashed = [*lines(ax, LIMITS_OF_PAIRS), *lines(ax, "_upper")]
     centre, sd = differences.mean(), differences.std(ddof=1)
-    assert limits == pytest.approx([centre - 1.96 * sd, centre + 1.96 * sd])
+    ends = [line.get_ydata()[0] for line in dashed]
+    assert ends == pytest.approx([centre - 1.96 * sd, centre + 1.96 * sd])
+    assert LIMITS_OF_PAIRS in [t.get_text() for t in ax.get_legend().get_texts()]
+    assert ax.get_ylabel() == "difference (bpm)"
+
+
+def test_agreement_of_a_log_outcome_is_in_percent(ax):
+    draw_agreement(ax, PAIRS, outcome=replace(HEART, scale=Scale.LOG))
+    (points,) = lines(ax, "each pair")
+    ratios = np.array([310 / 300, 304 / 305, 309 / 302])
+    assert list(points.get_ydata()) == pytest.approx(list(100 * (ratios - 1)))
+    (mean,) = lines(ax, "mean difference")
+    assert mean.get_ydata()[0] == pytest.approx(100 * (ratios.prod() ** (1 / 3) - 1))
+    assert ax.get_ylabel() == "difference (%)"
+
+
+def test_a_difference_of_percentages_is_in_percentage_points(ax, content):
+    draw_band(ax, replace(content.curves[1], unit="%"))
+    assert " ".join(ax.get_ylabel().split()) == "difference (percentage points)"
+
+
+@pytest.mark.parametrize(("count", "ticks"), [(4, [1, 2, 3, 4]), (40, [1, *range(5, 41, 5)])])
+def test_periods_are_counted_from_one(ax, count, ticks):
+    rows = tuple(PeriodRow(i, 1, i, "none", "none", values={"power": 1.0 * i})
+                 for i in range(1, count + 1))  # fmt: skip
+    draw_periods(ax, POWER, periods=rows, marks=style.marks_of(PLAN))
+    assert list(ax.get_xticks()) == ticks
+    assert ax.get_xlim()[0] > 0
 
 
 def test_ticks_follow_the_decimal_comma(ax, content):

@@ -81,7 +81,7 @@ def test_periods_are_counted_for_what_they_were():
 def test_limits_name_what_this_trial_adds(content):
     told = " ".join(limits_of(replace(content, periods=ALL_KINDS)))
     assert "1 planned period has not been held yet" in told
-    assert "2 periods have been missed or left out" in told
+    assert "2 periods have been missed, aborted or left out" in told
     assert "1 period has been held under another condition" in told
     assert "knew the condition: perceived effort" in told
     assert "late" not in told
@@ -217,10 +217,24 @@ def test_equal_checks_of_neighbouring_periods_share_a_row(content):
 
 
 def test_an_expectation_without_guesses_counts_none(content):
-    record = BlindingRecord("nobody", 0, 0, expectation="athlete: a warm-up")
-    lines = blinding_lines(replace(content, blinding=record))
-    assert NO_GUESSES in lines
-    assert lines[-1].endswith("athlete: a warm-up")
+    record = BlindingRecord("athlete", expectation="a warm-up")
+    lines = blinding_lines(replace(content, blinding=(record,)))
+    assert lines[-1] == NO_GUESSES
+    assert "Expected before the start, by athlete: a warm-up." in lines
+
+
+def test_each_person_who_guessed_is_told_apart(content):
+    told = (
+        BlindingRecord("athlete", 3, 1, expectation="a warm-up"),
+        BlindingRecord("doctor", 1, 1, expectation="no difference", unknown=2),
+    )
+    lines = blinding_lines(replace(content, blinding=told))
+    assert "Expected before the start, by athlete: a warm-up; by doctor: no difference." in lines
+    assert (
+        "Guesses of the condition by athlete: 3 made, 1 right; blind guessing gives about 1.5 "
+        "right." in lines
+    )
+    assert lines[-1].endswith("about 0.5 right; 2 times “do not know”.")
 
 
 def test_the_checklist_is_a_table_file(content):

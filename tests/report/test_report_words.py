@@ -26,8 +26,9 @@ from trialkit.report.content import LogEntry
 from trialkit.report.data_out import data_files
 from trialkit.report.numbers import POINT
 from trialkit.report.words.cautions import cautions_for
+from trialkit.report.words.facts import facts
 from trialkit.report.words.method import method_paragraph
-from trialkit.report.words.verdicts import Names, direction, facts, headline, what_next
+from trialkit.report.words.verdicts import Names, direction, headline, what_next
 
 NAMES = Names("a warm-up", "no warm-up", "Mean power")
 
@@ -95,7 +96,7 @@ def test_a_missing_item_says_where_to_enter_it(content):
     funded = replace(PLAN, details={**PLAN.details, "trial.funding": "nobody"})
     after = {a.number: a for a in report_checklist(replace(content, plan=funded))}
     assert after["25"].state is State.FILLED
-    assert after["25"].answer == "nobody"
+    assert after["25"].answer == "Nobody"
 
 
 def test_every_item_that_can_be_missing_names_a_place(content):

@@ -20,6 +20,7 @@ from trialkit.app.looks import (
     refuse_unasked_look,
 )
 from trialkit.app.outcome_table import Row, observations, outcome_rows
+from trialkit.app.page_log import amendments
 from trialkit.app.trials import Trial, open_trial
 from trialkit.design.draws import Stream
 from trialkit.design.schemes import block_length, reference_set
@@ -48,6 +49,7 @@ def analyse(root: Path, *, interim: bool = False, at: datetime, who: str) -> Ans
     """
     from trialkit.report.gallery import names_of
     from trialkit.report.terminal import summarise
+    from trialkit.report.words.first_screen import late_changes
 
     trial = open_trial(root)
     refuse_unasked_look(trial, asked=interim)
@@ -64,7 +66,7 @@ def analyse(root: Path, *, interim: bool = False, at: datetime, who: str) -> Ans
         )
     if drafts := opening_drafts(trial):
         trial.add(drafts, at=at, who=who)
-    notes = opening_notes(open_trial(root))
+    notes = [*opening_notes(open_trial(root)), *late_changes(tuple(amendments(trial)))]
     content = PageContent(plan=trial.plan, estimates=answers, periods=(), generated_at="")
     text = [summarise(a, names_of(content, a) if a.estimate else None) for a in answers]
     return Answer("\n\n".join([*text, *notes]), analysis_document(trial, answers, notes))
@@ -140,7 +142,7 @@ def _answer(trial: Trial, outcome: Outcome, level: float) -> OutcomeResult:
     except UnanswerableError as error:
         told = "; ".join(f"{p.found}: {p.wrong} {p.fix}" for p in error.problems)
         return OutcomeResult(outcome, None, told)
-    return OutcomeResult(outcome, result)
+    return OutcomeResult(outcome, result, condition=_headline_condition(trial))
 
 
 def _without_replay(result: Estimate) -> Estimate:

@@ -110,10 +110,9 @@ def _estimate(frame: DataFrame, columns: TableColumns, question: TableQuestion) 
 
 
 def _result(found: Estimate, question: TableQuestion) -> OutcomeResult:
-    from trialkit.report.content import OutcomeResult
-    from trialkit.report.terminal import plain_outcome
+    from trialkit.report.terminal import plain_result
 
-    return OutcomeResult(plain_outcome(found, better=direction(question.better)), found)
+    return plain_result(found, direction(question.better), worthwhile=question.worthwhile)
 
 
 def table_observations(

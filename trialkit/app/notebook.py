@@ -224,7 +224,7 @@ def estimate(frame: DataFrame, columns: TableColumns, question: TableQuestion) -
         ]
     if problems:
         raise RequestError(problems)
+    from trialkit.report.terminal import plain_names
+
     answer = estimate_frame(frame, columns, question)
-    contrast = answer.contrast
-    names = Names(contrast.condition, contrast.reference, answer.outcome.label, "blocks")
-    return Result(answer, names)
+    return Result(answer, plain_names(answer))

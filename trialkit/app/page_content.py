@@ -9,6 +9,7 @@ from trialkit.app.curves import condition_curves
 from trialkit.app.dating import bare_allocation
 from trialkit.app.looks import opening_notes
 from trialkit.app.outcome_table import held_starts, planned_starts
+from trialkit.app.page_cuts import cut_channels
 from trialkit.app.page_log import amendments, blinding, deviations, harms, seal_facts
 from trialkit.app.page_quality import quality_rows
 from trialkit.app.recordings import stored_recordings
@@ -22,6 +23,7 @@ from trialkit.domain.outcomes import Role
 from trialkit.journal import Entry
 from trialkit.journal.records import Covariate, Departure, Deviation, Exclusion, Phase
 from trialkit.report.content import Kind, OutcomeResult, PageContent, PeriodRow, Status
+from trialkit.report.words.pictures import lower_first
 
 
 def page_content(
@@ -46,6 +48,7 @@ def page_content(
         blinding=blinding(trial),
         limits=tuple(opening_notes(trial)),
         quality=tuple(quality_rows(trial, recordings)),
+        cuts=cut_channels(trial, recordings),
         seal=seal_facts(trial, head),
         versions=versions(),
     )
@@ -110,9 +113,12 @@ def _notes(trial: Trial) -> dict[int, str]:
         said.setdefault(told.record.period, []).append(
             f"{told.record.what}{day}: {told.record.reason}"
         )
+    labels = {o.name: o.label for o in trial.plan.outcomes}
     for out in trial.state.of(Exclusion):
-        late = "excluded late" if out.record.late else "excluded"
-        said.setdefault(out.record.period, []).append(f"{late}: {out.record.reason}")
+        record = out.record
+        which = f" ({lower_first(labels[record.outcome])})" if record.outcome else ""
+        late = " late" if record.late else ""
+        said.setdefault(record.period, []).append(f"excluded{late}{which}: {record.reason}")
     return {number: "; ".join(texts) for number, texts in said.items()}
 
 
@@ -146,7 +152,8 @@ def _status(trial: Trial, number: int) -> Status:
     # A value beside "missed" means that the period was made up later.
     if number in trial.state.periods_with(Departure.MISSED) - valued:
         return Status.MISSED
-    aborted = trial.state.periods_with(Departure.ABORTED)
-    if number in aborted or (primary and number in trial.state.excluded(primary.name)):
+    if number in trial.state.periods_with(Departure.ABORTED):
+        return Status.ABORTED
+    if primary and number in trial.state.excluded(primary.name):
         return Status.EXCLUDED
     return Status.DONE if number in trial.done else Status.PLANNED

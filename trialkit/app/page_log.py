@@ -10,12 +10,14 @@ from trialkit.app.unsealing import drawn_order
 from trialkit.domain.allocations import Allocation
 from trialkit.journal import Entry
 from trialkit.journal.records import (
+    AnalysisOpened,
     Delivered,
     Deviation,
     Exclusion,
     Expectation,
     Fidelity,
     Guess,
+    Look,
     Measured,
     Note,
     ProtocolAmended,
@@ -27,6 +29,7 @@ from trialkit.journal.records import (
 from trialkit.journal.records import Harm as HarmRecord
 from trialkit.journal.state import history_of
 from trialkit.report.content import Amendment, BlindingRecord, Harm, LogEntry, SealFacts
+from trialkit.report.words.pictures import lower_first
 
 LATE = ", after the data were opened"
 
@@ -106,11 +109,12 @@ def _withdrawals(trial: Trial) -> Iterator[LogEntry]:
 
 
 def _exclusions(trial: Trial) -> Iterator[LogEntry]:
+    labels = {o.name: lower_first(o.label) for o in trial.plan.outcomes}
     for told in trial.state.of(Exclusion):
         record = told.record
         what = record.outcome or "all outcomes"
-        late = "excluded late, after the data were opened" if record.late else "excluded"
-        text = f"{late} ({what}): {record.reason}"
+        late = f" late{LATE}" if record.late else ""
+        text = f"excluded{late} ({labels.get(what, what)}): {record.reason}"
         yield LogEntry(when(told.at), text, record.period, told.who)
 
 
@@ -123,11 +127,13 @@ def _redraws(trial: Trial) -> Iterator[LogEntry]:
 
 def amendments(trial: Trial) -> Iterator[Amendment]:
     """Yield every changed field of every later version of the protocol."""
+    shown = [t.entry for kind in (AnalysisOpened, Look) for t in trial.state.of(kind)]
     for told in trial.state.of(ProtocolAmended):
+        late = bool(shown) and told.entry > min(shown)
         for text in told.record.differences:
             field, _, change = text.partition(": ")
             before, _, after = change.partition(" → ")
-            yield Amendment(when(told.at), field, before, after, told.record.reason)
+            yield Amendment(when(told.at), field, before, after, told.record.reason, late=late)
 
 
 def harms(trial: Trial) -> tuple[Harm, ...] | None:
@@ -148,23 +154,28 @@ def harms(trial: Trial) -> tuple[Harm, ...] | None:
     )
 
 
-def blinding(trial: Trial) -> BlindingRecord | None:
-    """Give guesses against what was delivered, with what people expected."""
+def blinding(trial: Trial) -> tuple[BlindingRecord, ...]:
+    """Give each person's guesses against what was delivered, with what they expected."""
     guesses = [t.record for t in trial.state.of(Guess)]
     expected = [t.record for t in trial.state.of(Expectation)]
-    if not guesses and not expected:
-        return None
     delivered = trial.delivered()
-    told = [g for g in guesses if g.condition is not None]
     labels = {c.name: c.label for c in trial.plan.conditions}
-    wishes = [f"{e.person}: {labels.get(e.expects or '', 'no difference')}" for e in expected]
-    return BlindingRecord(
-        who=", ".join(sorted({g.person for g in guesses})) or "nobody",
-        guesses=len(told),
-        correct=sum(g.condition == delivered.get(g.period) for g in told),
-        chance_correct=1 / len(trial.plan.conditions),
-        expectation="; ".join(dict.fromkeys(wishes)),
-    )
+    people = sorted({*(g.person for g in guesses), *(e.person for e in expected)})
+    found = []
+    for who in people:
+        mine = [g for g in guesses if g.person == who]
+        told = [g for g in mine if g.condition is not None]
+        wishes = [labels.get(e.expects or "", "no difference") for e in expected if e.person == who]
+        record = BlindingRecord(
+            who=who,
+            guesses=len(told),
+            correct=sum(g.condition == delivered.get(g.period) for g in told),
+            chance_correct=1 / len(trial.plan.conditions),
+            expectation=", then ".join(dict.fromkeys(wishes)),
+            unknown=len(mine) - len(told),
+        )
+        found.append(record)
+    return tuple(found)
 
 
 def seal_facts(trial: Trial, head: str) -> SealFacts | None:

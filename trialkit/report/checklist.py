@@ -18,6 +18,7 @@ from trialkit.report.content import PageContent
 from trialkit.report.numbers import NO_NUMBER
 from trialkit.report.protocol_items import PROTOCOL_ITEMS
 from trialkit.report.tables import Table
+from trialkit.report.words.pictures import upper_first
 
 
 class State(StrEnum):
@@ -86,5 +87,5 @@ def _answer(item: Item, answer: str) -> Answered:
     if item.never:
         return Answered(item.number, item.asks, State.NOT_APPLICABLE, item.never)
     if answer:
-        return Answered(item.number, item.asks, State.FILLED, answer)
+        return Answered(item.number, item.asks, State.FILLED, upper_first(answer))
     return Answered(item.number, item.asks, State.MISSING, f"Enter it in {item.enter}.")

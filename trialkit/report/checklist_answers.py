@@ -9,7 +9,10 @@ from trialkit.domain.outcomes import Outcome
 from trialkit.domain.plans import PLACEHOLDER, Plan
 from trialkit.report.content import Kind, PageContent, Status
 from trialkit.report.numbers import POINT
-from trialkit.report.words.method import in_blocks, in_words
+from trialkit.report.tables import with_status
+from trialkit.report.words.method import in_blocks
+from trialkit.report.words.pictures import upper_first
+from trialkit.report.words.rests import in_words
 from trialkit.report.words.verdicts import declared_margin
 
 PlanAnswer = Callable[[Plan], str]
@@ -60,7 +63,7 @@ def title(plan: Plan) -> str:
 def design(plan: Plan) -> str:
     """Scheme, number and length of periods, practice, baseline and rests."""
     d = plan.design
-    told = f"{d.scheme}, {in_blocks(plan)}"
+    told = f"{upper_first(d.scheme)}, {in_blocks(plan)}"
     told += f", {d.familiarisation} practice and {d.baseline} baseline periods"
     for span, name in (
         (plan.rest.between_periods, "between periods"),
@@ -195,20 +198,20 @@ def completed(content: PageContent) -> str:
     """Periods held against planned."""
     periods = content.trial_periods()
     held = sum(p.status is Status.DONE for p in periods)
-    reasons = "; ".join(
-        f"period {p.number} {p.status.value}{': ' + p.note if p.note else ''}"
-        for p in periods
-        if p.status is not Status.DONE
+    reasons = " ".join(
+        f"Period {p.number}: {with_status(p)}." for p in periods if p.status is not Status.DONE
     )
     return f"{held} of {len(periods)} periods held. {reasons}".strip() if periods else ""
 
 
 def exclusions(content: PageContent) -> str:
-    """Periods left out after they were held."""
-    out = [p for p in content.trial_periods() if p.status is Status.EXCLUDED]
+    """Periods lost, aborted or left out in whole or in part, with the reasons that were entered."""
+    periods = content.trial_periods()
+    lost = (Status.MISSED, Status.ABORTED, Status.EXCLUDED)
+    out = [p for p in periods if p.status in lost or Status.EXCLUDED.value in p.note]
     if not out:
-        return "No period that was held was left out."
-    return "; ".join(f"period {p.number}: {p.note or 'no reason given'}" for p in out)
+        return "No period was missed, aborted or left out."
+    return " ".join(f"Period {p.number}: {with_status(p)}." for p in out)
 
 
 def dates(content: PageContent) -> str:

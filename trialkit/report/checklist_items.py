@@ -124,7 +124,9 @@ ITEMS: Final = (
         "where the protocol can be read",
         "the journal (trialkit randomise)",
         of_page=lambda c: (
-            "" if c.seal is None else "protocol.toml beside this report, fingerprint above."
+            ""
+            if c.seal is None
+            else "In protocol.toml beside this report; its fingerprint is under “Method”."
         ),
     ),
     _free("25", "funding and equipment given", "funding"),

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from trialkit.domain.estimates import Contrast, Estimate
 from trialkit.domain.outcomes import Outcome, Role
 from trialkit.domain.plans import Plan
+from trialkit.domain.recordings import Segment
 
 
 class Status(StrEnum):
@@ -20,6 +21,7 @@ class Status(StrEnum):
 
     DONE = "done"
     MISSED = "missed"
+    ABORTED = "aborted"
     EXCLUDED = "excluded"
     PLANNED = "planned"
 
@@ -52,7 +54,8 @@ class NullDistribution:
 class OutcomeResult:
     """One outcome and its answer; ``why_none`` says why there is no estimate.
 
-    ``condition`` names the contrast that is told first where there are several.
+    ``condition`` names the contrast the verdict is about where there are several. ``declared`` is
+    false for a plain table: its margin was given with the request, not before the first period.
     """
 
     outcome: Outcome
@@ -60,6 +63,7 @@ class OutcomeResult:
     why_none: str = ""
     null: NullDistribution | None = None
     condition: str = ""
+    declared: bool = True
 
     @property
     def contrast(self) -> Contrast:
@@ -68,6 +72,13 @@ class OutcomeResult:
             raise ValueError(f"there is no estimate of {self.outcome.name}")
         found = (c for c in self.estimate.contrasts if c.condition == self.condition)
         return next(found, self.estimate.contrasts[0])
+
+    @property
+    def other_contrasts(self) -> tuple[Contrast, ...]:
+        """Contrasts beside the one the page is about; no verdict is given on them."""
+        if self.estimate is None:
+            return ()
+        return tuple(c for c in self.estimate.contrasts if c is not self.contrast)
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +157,32 @@ class ChannelCurves:
     no_band: str = ""
 
 
+@dataclass(frozen=True, eq=False)
+class CutRecording:
+    """One channel of one recording: what was kept, how it was cut, what was taken out.
+
+    ``time_s`` and ``value`` have shape (k,), NaN where nothing is left; ``removed_s`` and
+    ``removed`` hold the samples that were taken out. Seconds count from the recording's start.
+    """
+
+    period: int
+    time_s: NDArray[np.float64]
+    value: NDArray[np.float64]
+    segments: tuple[Segment, ...]
+    removed_s: NDArray[np.float64]
+    removed: NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class CutChannel:
+    """The recordings of one channel that are shown, of how many there are."""
+
+    channel: str
+    unit: str
+    recordings: tuple[CutRecording, ...]
+    of: int
+
+
 @dataclass(frozen=True, slots=True)
 class LogEntry:
     """A deviation, correction or note: when it was entered, about which period, by whom."""
@@ -158,13 +195,14 @@ class LogEntry:
 
 @dataclass(frozen=True, slots=True)
 class Amendment:
-    """A change of the plan after the order was drawn."""
+    """A change of the plan after the order was drawn; ``late``: after the data were opened."""
 
     when: str
     field: str
     before: str
     after: str
     reason: str
+    late: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,16 +217,19 @@ class Harm:
 
 @dataclass(frozen=True, slots=True)
 class BlindingRecord:
-    """Guesses of the condition: of ``guesses`` made, ``correct`` were right.
+    """What one person thought of the conditions.
 
-    ``who`` made them; ``chance_correct`` is the share expected from blind guessing.
+    Of ``guesses`` made by ``who``, ``correct`` were right; ``unknown`` counts how often they said
+    that they did not know. ``chance_correct`` is the share expected from blind guessing,
+    ``expectation`` what they expected before.
     """
 
     who: str
-    guesses: int
-    correct: int
+    guesses: int = 0
+    correct: int = 0
     chance_correct: float = 0.5
     expectation: str = ""
+    unknown: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,9 +274,10 @@ class PageContent:
     deviations: tuple[LogEntry, ...] = ()
     amendments: tuple[Amendment, ...] = ()
     harms: tuple[Harm, ...] | None = None
-    blinding: BlindingRecord | None = None
+    blinding: tuple[BlindingRecord, ...] = ()
     limits: tuple[str, ...] = ()
     quality: tuple[QualityRow, ...] = ()
+    cuts: tuple[CutChannel, ...] = ()
     seal: SealFacts | None = None
     versions: Mapping[str, str] = field(default_factory=dict)
     invented: bool = False

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import isfinite, log
+from math import isfinite
 
 import numpy as np
 
-from trialkit.domain.outcomes import Outcome, Scale
 from trialkit.report.content import ChannelCurves, OutcomeResult, PageContent
 from trialkit.report.figures import style
 from trialkit.report.figures.curves import draw_band, draw_curves
+from trialkit.report.figures.cuts import cuts_height, draw_cuts
 from trialkit.report.figures.difference import draw_difference, require_estimate
 from trialkit.report.figures.distributions import draw_agreement, draw_null
 from trialkit.report.figures.forests import ForestRow, draw_forest
 from trialkit.report.figures.noise import draw_noise
-from trialkit.report.figures.pairs import Pair, draw_pairs
+from trialkit.report.figures.pairs import Pair, draw_pairs, pair_differences
 from trialkit.report.figures.periods import draw_periods
 from trialkit.report.numbers import POINT, Numbers, Printer
 from trialkit.report.svg import Picture, new_figure
@@ -60,13 +60,6 @@ def pairs_of(content: PageContent, result: OutcomeResult) -> tuple[Pair, ...]:
     )
 
 
-def pair_differences(pairs: tuple[Pair, ...], outcome: Outcome) -> tuple[float, ...]:
-    """Condition minus reference of each pair on the scale of the analysis."""
-    if outcome.scale is Scale.LOG:
-        return tuple(log(p.condition / p.reference) for p in pairs)
-    return tuple(p.condition - p.reference for p in pairs)
-
-
 def build_pictures(content: PageContent, numbers: Numbers = POINT) -> dict[str, Picture]:
     """Draw every picture the content has data for, by name, in the order of the page."""
     with style.house_style():
@@ -83,6 +76,10 @@ def _all(content: PageContent, numbers: Numbers) -> Iterator[Picture]:
         yield from _of_analysis(result, numbers)
     if len([r for r in content.estimates if r.estimate is not None]) > 1:
         yield _outcomes(content, numbers)
+    for i, channel in enumerate(content.cuts, start=1):
+        figure = draw_cuts(new_figure(cuts_height(channel)), channel, numbers=numbers)
+        title = f"{words.channel_label(channel.channel)}: what was cut"
+        yield Picture(f"cuts-{i}", title, findings.of_cuts(channel), figure)
 
 
 def _of_primary(content: PageContent, result: OutcomeResult, numbers: Numbers) -> Iterator[Picture]:
@@ -173,7 +170,7 @@ def _sensitivity(result: OutcomeResult, numbers: Numbers) -> Picture:
     draw_forest(
         figure.subplots(),
         rows,
-        axis=style.axis_title(words.difference_axis(outcome.label), printer.unit),
+        axis=style.axis_title(words.difference_axis(outcome.label), printer.axis_unit),
         margin=None if margin is None else printer.shown(margin),
         numbers=numbers,
     )

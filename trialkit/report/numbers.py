@@ -12,6 +12,8 @@ from trialkit.domain.outcomes import Outcome, Scale
 MINUS = "\u2212"
 HARD_SPACE = "\u00a0"
 NO_NUMBER = "–"
+POINTS: Final = "points"
+"""Percentage points."""
 _ONE: Final = {"reps": "rep", "points": "point", "days": "day"}
 
 
@@ -140,6 +142,22 @@ POINT: Final = Numbers()
 """Numbers with a decimal point."""
 
 
+def difference_unit(unit: str) -> str:
+    """Unit of the difference of two values on a raw scale.
+
+    Examples
+    --------
+    >>> difference_unit("%"), difference_unit("W")
+    ('points', 'W')
+    """
+    return POINTS if unit == "%" else unit
+
+
+def spelled(unit: str) -> str:
+    """Unit of the difference of two values on a raw scale, spelled out for an axis."""
+    return f"percentage {POINTS}" if unit == "%" else unit
+
+
 @dataclass(frozen=True, slots=True)
 class Printer:
     """Prints differences of one outcome in its display unit: percent on the log scale.
@@ -160,8 +178,13 @@ class Printer:
 
     @property
     def unit(self) -> str:
-        """Unit of a printed difference."""
-        return "%" if self.outcome.scale is Scale.LOG else self.outcome.unit
+        """Unit of a printed difference; that of two percentages is percentage points."""
+        return "%" if self.outcome.scale is Scale.LOG else difference_unit(self.outcome.unit)
+
+    @property
+    def axis_unit(self) -> str:
+        """The unit of a difference spelled out for an axis."""
+        return spelled(self.outcome.unit) if self.outcome.scale is Scale.RAW else "%"
 
     def shown(self, value: float) -> float:
         """A difference on the scale of the analysis, in the display unit."""

@@ -18,6 +18,9 @@ from trialkit.report.gallery import build_pictures, names_of
 from trialkit.report.numbers import Numbers
 from trialkit.report.svg import Picture, inline
 from trialkit.report.words import cautions, findings, glossary, page, verdicts
+from trialkit.report.words.after import after_verdict
+from trialkit.report.words.facts import facts
+from trialkit.report.words.first_screen import first_screen_notes
 from trialkit.report.words.limits import limits_of
 from trialkit.report.words.method import method_paragraph
 from trialkit.report.words.pictures import upper_first
@@ -115,9 +118,10 @@ def _view(
         "findings": {name: p.finding for name, p in pictures.items()},
         "titles": {name: p.title for name, p in pictures.items()},
         "curve_names": [name for name in pictures if name.startswith("curves-")],
+        "cut_names": [name for name in pictures if name.startswith("cuts-")],
         "blinding": page.blinding_lines(content),
         "cautions": cautions.all_cautions(content.plan),
-        "limits": limits_of(content),
+        "limits": limits_of(content, numbers),
         "sheet_limits": (*content.limits, *page.LIMITS),
         "band_note": page.band_note(content),
         "others_rule": page.others_rule(content),
@@ -125,7 +129,8 @@ def _view(
         "quality_summary": page.quality_summary(content),
         "checklist": checklist_table(answered, page.CHECKLIST),
         "checklist_summary": checklist_summary(answered),
-        "after": free_text(content.plan, "trial.after_trial"),
+        "after": _after(content),
+        "beside": first_screen_notes(content, numbers),
         "harms": page.harm_line(content),
         "method": method_paragraph(content, numbers),
         "tables": _tables(content, numbers),
@@ -133,16 +138,22 @@ def _view(
     }
 
 
+def _after(content: PageContent) -> str:
+    result = content.primary
+    decision = None if result is None or result.estimate is None else result.estimate.decision
+    return after_verdict(free_text(content.plan, "trial.after_trial"), decision)
+
+
 def _answer(result: OutcomeResult | None, names: Names | None, numbers: Numbers) -> dict[str, Any]:
     empty: dict[str, Any] = {"facts": (), "next": "", "notes": (), "why": "", "moves": ""}
     if result is None or names is None:
         return {**empty, "headline": Headline(page.NO_PRIMARY, page.NO_PRIMARY_WHY)}
     if result.estimate is None:
-        return {**empty, "headline": Headline(page.NO_ESTIMATE, result.why_none)}
+        return {**empty, "headline": Headline(page.NO_ESTIMATE, upper_first(result.why_none))}
     estimate = result.estimate
     return {
         "headline": verdicts.headline(result, names, numbers),
-        "facts": verdicts.facts(result, numbers),
+        "facts": facts(result, numbers),
         "next": verdicts.what_next(estimate.decision, blocks=names.blocks),
         "notes": (*filter(None, [verdicts.scale_note(result.outcome)]), *estimate.notes),
         "why": upper_first(estimate.why.rstrip(".")) + ".",

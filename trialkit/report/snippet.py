@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from trialkit.domain.outcomes import Role
 from trialkit.report.content import OutcomeResult
-from trialkit.report.numbers import POINT, Numbers, Printer
+from trialkit.report.numbers import POINT, Numbers
 from trialkit.report.page import template_environment
-from trialkit.report.words.verdicts import Headline, Names, facts, headline, what_next
+from trialkit.report.words.facts import facts
+from trialkit.report.words.verdicts import Headline, Names, beside, headline, what_next
 
 
 def result_html(result: OutcomeResult, names: Names, *, numbers: Numbers = POINT) -> str:
@@ -19,27 +20,13 @@ def result_html(result: OutcomeResult, names: Names, *, numbers: Numbers = POINT
         said = Headline(f"{result.outcome.label}: no answer.", result.why_none)
         return _rendered(said, outcome=result.outcome.label)
     if result.outcome.role is not Role.PRIMARY:
-        return _rendered(_beside(result, names, numbers), outcome=result.outcome.label)
+        return _rendered(beside(result, names, numbers), outcome=result.outcome.label)
     view = {
         "facts": facts(result, numbers),
         "next": what_next(estimate.decision, blocks=names.blocks),
         "notes": estimate.notes,
     }
     return _rendered(headline(result, names, numbers), outcome=result.outcome.label, **view)
-
-
-def _beside(result: OutcomeResult, names: Names, numbers: Numbers) -> Headline:
-    """Say an outcome that carries no verdict: difference, range and p, adjusted where it was."""
-    contrast = result.contrast
-    printer = Printer.of(result.outcome, contrast.se, numbers)
-    told = (
-        f"{names.condition} minus {names.reference}: {printer.difference(contrast.estimate)}, "
-        f"{numbers.level(contrast.interval.level)} range {printer.interval(contrast.interval)}, "
-        f"p {numbers.p_value(contrast.p)}"
-    )
-    if contrast.p_adjusted is not None:
-        told += f", adjusted {numbers.p_value(contrast.p_adjusted)}"
-    return Headline(f"{result.outcome.label} ({result.outcome.role.value}, no verdict)", told + ".")
 
 
 def _rendered(said: Headline, **view: object) -> str:

@@ -8,9 +8,11 @@ from typing import Final
 
 from trialkit.report.content import Kind, OutcomeResult, PageContent, PeriodRow, Status
 from trialkit.report.numbers import HARD_SPACE, NO_NUMBER, Numbers, Printer, column_decimals
+from trialkit.report.words.pictures import upper_first
 from trialkit.report.words.verdicts import declared_margin
 
 # Month names of our own: those of strftime follow the machine's locale, and bytes would differ.
+LATE: Final = ", after the data were opened"
 MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
@@ -33,15 +35,16 @@ def period_table(content: PageContent, numbers: Numbers) -> Table:
         )
         for o in outcomes
     }
+    year = _first_year(content)
     rows = [
         (
             _number(period),
             str(period.block) if period.kind is Kind.TRIAL else NO_NUMBER,
-            f"{content.label(period.planned_condition)}{_moment(period.planned_start)}",
+            f"{content.label(period.planned_condition)}{_moment(period.planned_start, year)}",
             _rest(period, numbers),
-            _held(content, period),
+            _held(content, period, year),
             *(numbers.plain(period.values.get(o.name), decimals[o.name]) for o in outcomes),
-            _remark(period),
+            with_status(period),
         )
         for period in content.periods
     ]
@@ -104,27 +107,37 @@ def _span(content: PageContent) -> str:
     if not moments:
         return "All periods in time order"
     first, last = min(moments), max(moments)
-    return f"All periods in time order, {_day(first)} {first.year} to {_day(last)} {last.year}"
+    return (
+        f"All periods in time order, {_day(first)} {first.year} to {_day(last)} {last.year}; times "
+        f"of {content.plan.calendar.time_zone}"
+    )
 
 
-def _day(moment: datetime) -> str:
-    return f"{moment.day} {MONTHS[moment.month - 1]}"
+def _first_year(content: PageContent) -> int | None:
+    moments = [m for p in content.periods if (m := p.actual_start or p.planned_start) is not None]
+    return min(moments).year if moments else None
 
 
-def _moment(moment: datetime | None) -> str:
+def _day(moment: datetime, year: int | None = None) -> str:
+    """Day and month; with the year where it is not the one that goes without saying."""
+    told = f"{moment.day} {MONTHS[moment.month - 1]}"
+    return told if year in (None, moment.year) else f"{told} {moment.year}"
+
+
+def _moment(moment: datetime | None, year: int | None) -> str:
     if moment is None:
         return ""
-    told = f"{_day(moment)} {moment:%H:%M}"
+    told = f"{_day(moment, year)} {moment:%H:%M}"
     return ", " + told.replace(" ", HARD_SPACE)
 
 
-def _held(content: PageContent, period: PeriodRow) -> str:
+def _held(content: PageContent, period: PeriodRow, year: int | None) -> str:
     if period.kind is not Kind.TRIAL:
-        return _moment(period.actual_start).lstrip(", ") or NO_NUMBER
+        return _moment(period.actual_start, year).lstrip(", ") or NO_NUMBER
     if period.delivered_condition is None:
         return "not held" if period.status is not Status.PLANNED else NO_NUMBER
     planned, started = period.planned_start, period.actual_start
-    moment = "" if started is None else f"{_day(started)} {started:%H:%M}"
+    moment = "" if started is None else f"{_day(started, year)} {started:%H:%M}"
     if started is not None and planned is not None and started.date() == planned.date():
         moment = f"{started:%H:%M}"
     if period.delivered_condition == period.planned_condition:
@@ -132,10 +145,11 @@ def _held(content: PageContent, period: PeriodRow) -> str:
     return f"{content.label(period.delivered_condition)} (not as planned) {moment}".strip()
 
 
-def _remark(period: PeriodRow) -> str:
-    told = period.status is Status.DONE or period.note.startswith(period.status.value)
+def with_status(period: PeriodRow) -> str:
+    """What became of a period and why; the status is not said twice."""
+    told = period.status is Status.DONE or period.status.value in period.note
     status = "" if told else period.status.value
-    return "; ".join(part for part in (status, period.note) if part)
+    return upper_first("; ".join(part for part in (status, period.note) if part))
 
 
 def contrast_table(content: PageContent, numbers: Numbers) -> Table:
@@ -221,7 +235,12 @@ def harm_table(content: PageContent) -> Table:
 def deviation_table(content: PageContent) -> Table:
     """What did not go as planned."""
     rows = tuple(
-        (d.when, NO_NUMBER if d.period is None else str(d.period), d.text, d.by or NO_NUMBER)
+        (
+            d.when,
+            NO_NUMBER if d.period is None else str(d.period),
+            upper_first(d.text),
+            d.by or NO_NUMBER,
+        )
         for d in content.deviations
     )
     return Table(
@@ -231,7 +250,10 @@ def deviation_table(content: PageContent) -> Table:
 
 def amendment_table(content: PageContent) -> Table:
     """Changes of the plan after the order was drawn."""
-    rows = tuple((a.when, a.field, a.before, a.after, a.reason) for a in content.amendments)
+    rows = tuple(
+        (f"{a.when}{LATE if a.late else ''}", a.field, a.before, a.after, upper_first(a.reason))
+        for a in content.amendments
+    )
     return Table("Changes of the plan", ("Entered", "Field", "Before", "After", "Reason"), rows)
 
 

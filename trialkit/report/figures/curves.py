@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from trialkit.report.content import ChannelCurves
 from trialkit.report.figures import style
 from trialkit.report.figures.style import Mark
-from trialkit.report.numbers import POINT, Numbers
+from trialkit.report.numbers import POINT, Numbers, spelled
 from trialkit.report.words import pictures as words
 
 
@@ -61,7 +61,7 @@ def draw_band(ax: Axes, curves: ChannelCurves, *, numbers: Numbers = POINT) -> A
     ax.plot(curves.time_s, band.difference, color=style.INK, linewidth=1.8, label="difference")
     style.zero_line(ax, vertical=False)
     style.bare(ax, numbers)
-    ax.set_ylabel(style.axis_title(words.DIFFERENCE, curves.unit, width=style.UPRIGHT))
+    ax.set_ylabel(style.axis_title(words.DIFFERENCE, spelled(curves.unit), width=style.UPRIGHT))
     _time_axis(ax, curves)
     return ax
 

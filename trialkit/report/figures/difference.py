@@ -54,7 +54,7 @@ def draw_difference(
     for row in rows:
         ax.plot([0, 0], [row - 0.3, row + 0.22], color=style.INK, linewidth=1.0, label="_zero")
     style.bare(ax, numbers, left=False)
-    unit = Printer.of(result.outcome, contrast.se, numbers).unit
+    unit = Printer.of(result.outcome, contrast.se, numbers).axis_unit
     ax.set_xlabel(style.axis_title(words.difference_axis(result.outcome.label), unit))
     return ax
 

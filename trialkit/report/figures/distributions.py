@@ -12,7 +12,7 @@ from matplotlib.ticker import MaxNLocator
 from trialkit.domain.outcomes import Outcome
 from trialkit.report.content import NullDistribution
 from trialkit.report.figures import style
-from trialkit.report.figures.pairs import Pair
+from trialkit.report.figures.pairs import Pair, pair_differences
 from trialkit.report.numbers import POINT, Numbers, Printer
 from trialkit.report.words import pictures as words
 
@@ -64,7 +64,7 @@ def draw_null(
         label="_observed mark",
     )
     style.bare(ax, numbers)
-    ax.set_xlabel(style.axis_title(words.difference_axis(outcome.label), printer.unit))
+    ax.set_xlabel(style.axis_title(words.difference_axis(outcome.label), printer.axis_unit))
     ax.set_ylabel(words.SHARE_OF_ORDERS)
     return ax
 
@@ -99,28 +99,37 @@ def draw_agreement(
 ) -> Axes:
     """Draw each pair's difference against its mean, with the mean difference and 95 % limits.
 
-    Limits of agreement are mean ± 1.96 SD (Bland & Altman 1986, Lancet 327:307-310).
+    Limits of agreement are mean ± 1.96 SD (Bland & Altman 1986, Lancet 327:307-310), on the scale
+    of the analysis: those of a log outcome are drawn in percent.
     """
+    printer = Printer.of(outcome, None, numbers)
     means = np.array([0.5 * (p.reference + p.condition) for p in pairs])
-    differences = np.array([p.condition - p.reference for p in pairs])
+    differences = np.array(pair_differences(pairs, outcome))
     ax.plot(
         means,
-        differences,
+        [printer.shown(d) for d in differences],
         linestyle="none",
         marker="D",
         markersize=6.5,
         color=style.COLOURS[1],
-        label="pairs",
+        label=words.EACH_PAIR,
     )
     centre = float(np.mean(differences))
-    ax.axhline(centre, color=style.INK, linewidth=1.6, label="mean")
+    ax.axhline(printer.shown(centre), color=style.INK, linewidth=1.6, label=words.MEAN_DIFFERENCE)
     if differences.size > 1:
         reach = 1.96 * float(np.std(differences, ddof=1))
-        for end in (centre - reach, centre + reach):
-            ax.axhline(end, color=style.MUTED, linewidth=1.2, linestyle=(0, (4, 3)), label="limit")
+        for end, name in ((centre - reach, words.LIMITS_OF_PAIRS), (centre + reach, "_upper")):
+            ax.axhline(
+                printer.shown(end),
+                color=style.MUTED,
+                linewidth=1.2,
+                linestyle=(0, (4, 3)),
+                label=name,
+            )
     style.zero_line(ax, vertical=False)
     style.bare(ax, numbers)
     ax.xaxis.set_major_locator(MaxNLocator(nbins=6))
     ax.set_xlabel(style.axis_title(words.pair_mean_axis(outcome.label), outcome.unit))
-    ax.set_ylabel(style.axis_title(words.DIFFERENCE, outcome.unit, width=style.UPRIGHT))
+    ax.set_ylabel(style.axis_title(words.DIFFERENCE, printer.axis_unit, width=style.UPRIGHT))
+    style.key(ax)
     return ax

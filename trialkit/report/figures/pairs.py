@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from math import log
 from textwrap import fill
 
 import numpy as np
 from matplotlib.axes import Axes
 
-from trialkit.domain.outcomes import Outcome
+from trialkit.domain.outcomes import Outcome, Scale
 from trialkit.report.figures import style
 from trialkit.report.figures.style import Mark
 from trialkit.report.numbers import POINT, Numbers
@@ -21,6 +23,13 @@ class Pair:
     block: int
     reference: float
     condition: float
+
+
+def pair_differences(pairs: Sequence[Pair], outcome: Outcome) -> tuple[float, ...]:
+    """Condition minus reference of each pair on the scale of the analysis."""
+    if outcome.scale is Scale.LOG:
+        return tuple(log(p.condition / p.reference) for p in pairs)
+    return tuple(p.condition - p.reference for p in pairs)
 
 
 def draw_pairs(

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Final
 
 from matplotlib.axes import Axes
-from matplotlib.ticker import MaxNLocator
 
 from trialkit.domain.outcomes import Outcome
 from trialkit.report.content import PeriodRow
@@ -13,6 +13,8 @@ from trialkit.report.figures import style
 from trialkit.report.figures.style import Mark
 from trialkit.report.numbers import POINT, Numbers
 from trialkit.report.words import pictures as words
+
+_MOST_TICKS: Final = 9
 
 
 def draw_periods(
@@ -46,11 +48,18 @@ def draw_periods(
     )
     _missing(ax, [p for p in periods if p.value(outcome.name) is None], marks)
     style.bare(ax, numbers)
-    ax.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=9))
+    _period_ticks(ax, len(periods))
     ax.set_xlabel(words.PERIOD_AXIS)
     ax.set_ylabel(style.axis_title(outcome.label, outcome.unit, width=style.UPRIGHT))
     style.key(ax)
     return ax
+
+
+def _period_ticks(ax: Axes, count: int) -> None:
+    """Count from the first period on: there is no period 0."""
+    step = next(s for s in (1, 2, 3, 5, 10, 20, 50, count + 1) if count / s <= _MOST_TICKS)
+    ax.set_xticks([1, *range(max(step, 2), count + 1, step)])
+    ax.set_xlim(0.4, count + 0.6)
 
 
 def _blocks(ax: Axes, periods: tuple[PeriodRow, ...]) -> None:

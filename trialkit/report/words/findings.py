@@ -12,6 +12,7 @@ from trialkit.domain.outcomes import Outcome
 from trialkit.report.content import (
     ChannelCurves,
     CurveBand,
+    CutChannel,
     NullDistribution,
     OutcomeResult,
     PeriodRow,
@@ -19,11 +20,18 @@ from trialkit.report.content import (
     Stretch,
 )
 from trialkit.report.figures.forests import ForestRow
-from trialkit.report.figures.pairs import Pair
-from trialkit.report.numbers import Numbers, Printer
+from trialkit.report.figures.pairs import Pair, pair_differences
+from trialkit.report.numbers import Numbers, Printer, difference_unit
+from trialkit.report.words.facts import noise_is_open
 from trialkit.report.words.limits import was_swapped
-from trialkit.report.words.pictures import channel_label, lower_first, upper_first
-from trialkit.report.words.verdicts import Names, declared_margin
+from trialkit.report.words.pictures import (
+    channel_label,
+    is_rest,
+    is_round,
+    lower_first,
+    upper_first,
+)
+from trialkit.report.words.verdicts import Names, counted, declared_margin, under
 
 _MOST_STRETCHES: Final = 4
 
@@ -40,6 +48,8 @@ def of_difference(result: OutcomeResult, numbers: Numbers) -> str:
     if noise is not None:
         side = "outside" if noise.exceeds_noise else "inside"
         said += f"; {side} the noise of ±{printer.size(noise.mdc_mean)}"
+        if noise_is_open(noise, contrast):
+            said += ", which itself is known only roughly"
     if outcome.worthwhile is not None:
         said += f"; the margin that matters is {declared_margin(outcome, numbers)}"
     return said + "."
@@ -51,12 +61,14 @@ def of_periods(outcome: Outcome, periods: Sequence[PeriodRow]) -> str:
     swapped = sum(was_swapped(p) for p in periods)
     said = f"{upper_first(outcome.label)} in {usable} of {len(periods)} periods in time order"
     missed = sum(p.status is Status.MISSED for p in periods)
+    aborted = sum(p.status is Status.ABORTED for p in periods)
     out = sum(p.status is Status.EXCLUDED for p in periods)
     waiting = sum(p.status is Status.PLANNED for p in periods)
     parts = [
         f"{number} {what}"
         for number, what in (
             (missed, "missed"),
+            (aborted, "aborted"),
             (out, "left out of the analysis"),
             (waiting, "still to come"),
             (swapped, "not under the condition that was drawn"),
@@ -72,9 +84,9 @@ def of_pairs(pairs: Sequence[Pair], outcome: Outcome, names: Names) -> str:
     """Finding of the figure of pairs."""
     higher = sum(p.condition > p.reference for p in pairs)
     return (
-        f"{lower_first(outcome.label)[0].upper()}{lower_first(outcome.label)[1:]} was higher with "
-        f"{names.condition} than with {names.reference} in {higher} of {len(pairs)} "
-        f"{names.blocks}."
+        f"{upper_first(outcome.label)} was higher {under(names.condition)} than "
+        f"{under(names.reference)} in {higher} of {len(pairs)} "
+        f"{counted(len(pairs), names.blocks)}."
     )
 
 
@@ -87,11 +99,12 @@ def of_curves(curves: ChannelCurves, names: Names, numbers: Numbers) -> str:
     if band is None:
         why = f" No band: {curves.no_band}." if curves.no_band else ""
         return f"{channel} over the effort under each condition, mean and single periods.{why}"
+    unit = difference_unit(curves.unit)
     at = int(np.nanargmax(np.abs(band.difference)))
-    size = numbers.with_unit(numbers.signed(float(band.difference[at]), 1), curves.unit)
+    size = numbers.with_unit(numbers.signed(float(band.difference[at]), 1), unit)
     return (
         f"{channel}: largest mean difference {size} at {_second(curves.time_s[at], numbers)} s, "
-        f"{names.condition} minus {names.reference}. {_where(band, curves.unit, numbers)}"
+        f"{names.condition} minus {names.reference}. {_where(band, unit, numbers)}"
     )
 
 
@@ -121,6 +134,27 @@ def _second(second: float, numbers: Numbers) -> str:
     return numbers.plain(float(second), 0)
 
 
+def of_cuts(channel: CutChannel) -> str:
+    """Finding of the panels of recordings: how many were touched, and what is shaded."""
+    removed = sum(int(r.removed.size) for r in channel.recordings)
+    touched = sum(bool(r.removed.size) for r in channel.recordings)
+    names = [s.name for r in channel.recordings for s in r.segments]
+    cut = [n for n in dict.fromkeys(names) if not is_rest(n) and not is_round(n)]
+    shown = len(channel.recordings)
+    which = (
+        f"{shown} of {channel.of} recordings"
+        if shown < channel.of
+        else (f"{shown} {counted(shown, 'recordings')}")
+    )
+    told = (
+        f"{removed} {counted(removed, 'samples')} removed in {touched} of them"
+        if removed
+        else "no sample was removed"
+    )
+    shaded = f"; shaded: {', '.join(cut)}" if cut else "; no segment was found"
+    return f"{channel_label(channel.channel)} of {which}: {told}{shaded}."
+
+
 def of_noise(noise: Noise, outcome: Outcome, numbers: Numbers) -> str:
     """Finding of the noise figure, and the sentence of its section."""
     printer = Printer.of(outcome, noise.typical_error / 5, numbers)
@@ -141,24 +175,35 @@ def of_noise(noise: Noise, outcome: Outcome, numbers: Numbers) -> str:
 
 def of_sensitivity(estimate: Estimate) -> str:
     """Whether the answer moves under other methods, and under which."""
-    movers = [row for row in estimate.sensitivity if row.moves]
-    if estimate.decision is None or not movers:
-        return agreement(estimate)
-    told = ", ".join(f"{row.method} ({row.verdict})" for row in movers)
-    return f"{agreement(estimate)} These are: {told}."
+    return disagreement(estimate) or agreement(estimate)
 
 
 def agreement(estimate: Estimate) -> str:
-    """Whether the answer moves under other methods, in one sentence without their names."""
+    """Say that the verdict is the same by other methods; empty where it is not, or untried."""
     rows = estimate.sensitivity
-    if not rows:
+    if not rows or disagreement(estimate):
         return ""
+    if len(rows) == 1:
+        other = "one other method"
+        was, by = f"{upper_first(other)} was", other
+    else:
+        was, by = f"{len(rows)} other methods were", f"all {len(rows)} other methods"
     if estimate.decision is None:
-        return f"{len(rows)} other methods were tried on the same question."
-    moving = sum(row.moves for row in rows)
-    if not moving:
-        return f"The verdict is the same by all {len(rows)} other methods."
-    return f"By {moving} of {len(rows)} other methods the verdict would be another one."
+        return f"{was} tried on the same question."
+    return f"The verdict is the same by {by}."
+
+
+def disagreement(estimate: Estimate) -> str:
+    """Say by which other methods the verdict would be another one; empty where by none."""
+    rows = estimate.sensitivity
+    movers = [row for row in rows if row.moves]
+    if estimate.decision is None or not movers:
+        return ""
+    told = ", ".join(f"{row.method} ({row.verdict})" for row in movers)
+    return (
+        f"By {len(movers)} of {len(rows)} other {counted(len(rows), 'methods')} the verdict would "
+        f"be another one: {told}."
+    )
 
 
 def of_forest(rows: Sequence[ForestRow]) -> str:
@@ -184,9 +229,10 @@ def of_agreement(pairs: Sequence[Pair], outcome: Outcome, names: Names) -> str:
     """Finding of difference against mean: whether the difference goes along with the level."""
     count = len(pairs)
     if count < 3:
-        return f"Difference against mean of {count} {names.blocks}: too few to see a pattern."
+        blocks = counted(count, names.blocks)
+        return f"Difference against mean of {count} {blocks}: too few to see a pattern."
     means = np.array([0.5 * (p.reference + p.condition) for p in pairs])
-    differences = np.array([p.condition - p.reference for p in pairs])
+    differences = np.array(pair_differences(pairs, outcome))
     if np.ptp(means) == 0 or np.ptp(differences) == 0:
         return f"Difference against mean of {count} {names.blocks}: no spread to compare."
     r = float(np.corrcoef(means, differences)[0, 1])

@@ -5,17 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from trialkit.report.content import PageContent, PeriodRow, Status
-from trialkit.report.words.page import LIMITS, rule_was_changed
+from trialkit.report.numbers import POINT, Numbers
+from trialkit.report.words.page import LIMITS, rule_was_changed, touches_rule
 from trialkit.report.words.pictures import lower_first
+from trialkit.report.words.rests import short_rests
 
 # Below six pairs not even all of them on one side reach p = 0.05: 2/2^5 = 0.0625.
 _FEW_PAIRS = 6
 
 
-def limits_of(content: PageContent) -> tuple[str, ...]:
+def limits_of(content: PageContent, numbers: Numbers = POINT) -> tuple[str, ...]:
     """The limits of one result, its own first."""
-    own = (*content.limits, *_of_the_course(content), *_of_the_knowledge(content))
-    return (*own, *LIMITS)
+    own = (*content.limits, *_of_the_course(content), *short_rests(content, numbers))
+    return (*own, *_of_the_knowledge(content), *LIMITS)
 
 
 def _of_the_course(content: PageContent) -> Iterator[str]:
@@ -23,11 +25,11 @@ def _of_the_course(content: PageContent) -> Iterator[str]:
     planned = sum(p.status is Status.PLANNED for p in periods)
     if planned:
         yield f"{_count(planned, 'planned period')} not been held yet."
-    lost = sum(p.status in (Status.MISSED, Status.EXCLUDED) for p in periods)
+    lost = sum(p.status in (Status.MISSED, Status.ABORTED, Status.EXCLUDED) for p in periods)
     if lost:
         yield (
-            f"{_count(lost, 'period')} been missed or left out. The answer takes the reasons to "
-            "have nothing to do with the condition."
+            f"{_count(lost, 'period')} been missed, aborted or left out. The answer takes the "
+            "reasons to have nothing to do with the condition."
         )
     swapped = sum(was_swapped(p) for p in periods)
     if swapped:
@@ -50,9 +52,11 @@ def _of_the_course(content: PageContent) -> Iterator[str]:
 
 def _of_the_knowledge(content: PageContent) -> Iterator[str]:
     if rule_was_changed(content):
+        after_look = any(a.late and touches_rule(a) for a in content.amendments)
+        moment = "data were opened" if after_look else "order was drawn"
         yield (
-            "The plan of outcomes or analysis was changed after the order was drawn; error rates "
-            "hold only for rules written down before."
+            f"The plan of outcomes or analysis was changed after the {moment}; error rates hold "
+            "only for rules written down before."
         )
     late = sum("after the data were opened" in d.text for d in content.deviations)
     if late:

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Final
 
 from trialkit.domain.outcomes import Scale
-from trialkit.domain.plans import Plan, Span
-from trialkit.report.content import OutcomeResult, PageContent
+from trialkit.domain.plans import Plan
+from trialkit.report.content import Kind, OutcomeResult, PageContent
 from trialkit.report.numbers import Numbers
 from trialkit.report.words.pictures import lower_first
-from trialkit.report.words.verdicts import declared_margin
+from trialkit.report.words.rests import rest_sentences
+from trialkit.report.words.verdicts import counted, declared_margin
 
 METHODS: Final = {
     "paired": "the paired t test on block differences",
@@ -36,7 +36,7 @@ _SCHEMES: Final = {
 
 def method_paragraph(content: PageContent, numbers: Numbers) -> str:
     """Describe design, order, outcome, analysis and versions in one paragraph."""
-    parts = [_design(content.plan), _rests(content.plan), _order(content)]
+    parts = [_design(content), rest_sentences(content, numbers), _order(content)]
     result = content.primary
     if result is not None:
         parts += [_outcome(result, numbers), _analysis(result, numbers)]
@@ -46,51 +46,41 @@ def method_paragraph(content: PageContent, numbers: Numbers) -> str:
     return " ".join(part for part in parts if part)
 
 
-def _design(plan: Plan) -> str:
-    design = plan.design
+def _design(content: PageContent) -> str:
+    plan, design = content.plan, content.plan.design
     *first, last = [lower_first(c.label) for c in plan.conditions]
     names = f"{', '.join(first)} and {last}"
     scheme = _SCHEMES.get(design.scheme, f"the order drawn by the scheme {design.scheme}")
-    practice = (
-        f" after {design.familiarisation} practice periods that were not analysed"
-        if design.familiarisation
-        else ""
-    )
     kind = "N-of-1 trial" if design.scheme == "fixed" else "Randomised n-of-1 trial"
-    return f"{kind} comparing {names} in one athlete over {in_blocks(plan)}{practice}, {scheme}."
+    told = f"{kind} comparing {names} in one athlete over {in_blocks(plan)}, {scheme}."
+    return f"{told} {_practice(content)}".strip()
 
 
-def _rests(plan: Plan) -> str:
-    told = [
-        f"{in_words(span)} between {what}"
-        for span, what in (
-            (plan.rest.between_periods, "periods of one session"),
-            (plan.rest.between_sessions, "sessions"),
-        )
-        if span is not None
-    ]
-    if not told:
-        return ""
-    spans = (plan.rest.between_periods, plan.rest.between_sessions)
-    drawn = any(span is not None and span.low != span.high for span in spans)
-    within = ", drawn within these limits" if drawn else ""
-    return f"Rests: {' and '.join(told)}{within}."
+def _practice(content: PageContent) -> str:
+    """Practice that was entered; what was planned and not entered is said to be so."""
+    planned = content.plan.design.familiarisation
+    held = sum(p.kind is Kind.FAMILIARISATION for p in content.periods)
+    if held:
+        of = f" (of {planned} planned)" if planned > held else ""
+        periods = counted(held, "periods")
+        return f"Before it, {held} practice {periods}{of} {_were(held)} held and not analysed."
+    if planned:
+        periods = counted(planned, "periods")
+        return f"{planned} practice {periods} {_were(planned)} planned; none was entered."
+    return ""
+
+
+def _were(number: int) -> str:
+    return "was" if number == 1 else "were"
 
 
 def in_blocks(plan: Plan) -> str:
     """How many blocks of how many periods were planned."""
     design, days = plan.design, plan.design.constraints.block_days
+    blocks = f"{design.blocks} {counted(design.blocks, 'blocks')}"
     if design.scheme == "multi-day-blocks" and days:
-        return f"{design.blocks} blocks of {design.block_size} runs of {days} days"
-    return f"{design.blocks} blocks of {design.block_size} periods"
-
-
-def in_words(span: Span) -> str:
-    """A range of rests with its unit."""
-    if span.unit == "min" and span.low >= 120 and span.low % 60 == span.high % 60 == 0:
-        span = replace(span, low=span.low // 60, high=span.high // 60, unit="h")
-    unit = {"h": "h", "min": "min", "day": "day" if span.high == 1 else "days"}[span.unit]
-    return f"{span.low} to {span.high} {unit}" if span.high != span.low else f"{span.low} {unit}"
+        return f"{blocks} of {design.block_size} runs of {days} days"
+    return f"{blocks} of {design.block_size} {counted(design.block_size, 'periods')}"
 
 
 def _order(content: PageContent) -> str:
@@ -126,8 +116,9 @@ def _analysis(result: OutcomeResult, numbers: Numbers) -> str:
     method = METHODS.get(estimate.method, estimate.method)
     decision = "" if estimate.decision is None else _rule(result.contrast.interval.level, numbers)
     return (
-        f"The difference was estimated by {method} from {estimate.n} periods in "
-        f"{estimate.blocks} blocks.{decision}"
+        f"The difference was estimated by {method} from {estimate.n} "
+        f"{counted(estimate.n, 'periods')} in {estimate.blocks} "
+        f"{counted(estimate.blocks, 'blocks')}.{decision}"
     )
 
 

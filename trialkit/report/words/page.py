@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from trialkit.domain.plans import Plan
-from trialkit.report.content import PageContent
+from trialkit.report.content import Amendment, BlindingRecord, PageContent
 
 INVENTED: Final = "Invented data: nobody was measured"
 CHECKLIST: Final = "Items of the reporting guideline for n-of-1 trials (CENT 2015 numbering)"
@@ -15,6 +15,8 @@ PROTOCOL_CHECKLIST: Final = (
     "Items of the reporting guideline (CENT 2015 numbering) that a plan answers, and fields of a "
     "protocol (no numbers)"
 )
+PERIODS_OPEN: Final = "All periods, one by one"
+CUTS_OPEN: Final = "How each recording was cut"
 QUALITY_OPEN: Final = "All checks of the data"
 CHECKLIST_OPEN: Final = "All items"
 WATERMARK: Final = "invented data"
@@ -87,7 +89,12 @@ def verdict_small_print(content: PageContent) -> str:
 
 def rule_was_changed(content: PageContent) -> bool:
     """Whether something the verdict hangs on was amended after the order was drawn."""
-    return any(a.field.startswith(("outcomes", "analysis")) for a in content.amendments)
+    return any(touches_rule(a) for a in content.amendments)
+
+
+def touches_rule(amendment: Amendment) -> bool:
+    """Whether a change is one of outcomes, margin or analysis."""
+    return amendment.field.startswith(("outcomes", "analysis"))
 
 
 def others_rule(content: PageContent) -> str:
@@ -134,24 +141,32 @@ def harm_line(content: PageContent) -> str:
 
 def blinding_lines(content: PageContent) -> tuple[str, ...]:
     """Who was blind, what they guessed, and what follows."""
-    blind, record = content.plan.blinding, content.blinding
+    blind = content.plan.blinding
     lines = []
     if blind.opens_sequence:
         lines.append(f"The order was opened one period at a time by: {blind.opens_sequence}.")
     lines.append(
         f"Blind: {', '.join(blind.blind)}. {blind.how}".strip() if blind.blind else NOT_BLIND
     )
-    if record is None or not record.guesses:
-        lines.append(NO_GUESSES)
-    else:
-        expected = round(record.guesses * record.chance_correct, 1)
-        lines.append(
-            f"Guesses of the condition by {record.who}: {record.guesses}, of them "
-            f"{record.correct} right; blind guessing gives about {expected:g}."
+    guessed = [_guesses(r) for r in content.blinding if r.guesses or r.unknown]
+    wished = [f"{r.who}: {r.expectation}" for r in content.blinding if r.expectation]
+    if wished:
+        lines.append(f"Expected before the start, by {'; by '.join(wished)}.")
+    return (*lines, *(guessed or [NO_GUESSES]))
+
+
+def _guesses(record: BlindingRecord) -> str:
+    """What one person guessed, beside what blind guessing would give."""
+    expected = round(record.guesses * record.chance_correct, 1)
+    parts = []
+    if record.guesses:
+        parts.append(
+            f"{record.guesses} made, {record.correct} right; blind guessing gives about "
+            f"{expected:g} right"
         )
-    if record is not None and record.expectation:
-        lines.append(f"Expectation stated before the start: {record.expectation}")
-    return tuple(lines)
+    if record.unknown:
+        parts.append(f"{record.unknown} times “do not know”")
+    return f"Guesses of the condition by {record.who}: {'; '.join(parts)}."
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,9 @@ NOT_AS_PLANNED: Final = "not the planned condition"
 MISSING: Final = "no usable value"
 TIME_AXIS: Final = "time from the start of the effort (s)"
 DIFFERENCE: Final = "difference"
+MEAN_DIFFERENCE: Final = "mean difference"
+EACH_PAIR: Final = "each pair"
+LIMITS_OF_PAIRS: Final = "where 95 % of such pairs would lie"
 TYPICAL_ERROR_AXIS: Final = "typical error of one measurement"
 NOISE_SEEN: Final = "seen in this trial"
 NOISE_PLANNED: Final = "planned with"
@@ -35,7 +38,8 @@ def row_mean(levels: Sequence[str]) -> str:
 
 def row_pairs(count: int, *, several: bool) -> str:
     """Label of the row of single blocks, which are pairs unless there are several comparisons."""
-    return f"each of the {count} {'blocks' if several else 'pairs'}"
+    kind = "block" if several else "pair"
+    return f"the one {kind}" if count == 1 else f"each of the {count} {kind}s"
 
 
 def difference_axis(outcome: str) -> str:
@@ -46,6 +50,27 @@ def difference_axis(outcome: str) -> str:
 def pair_mean_axis(outcome: str) -> str:
     """Axis of the means of pairs."""
     return f"mean of the pair, {lower_first(outcome)}"
+
+
+RECORDING_AXIS: Final = "time from the start of the recording (min)"
+REMOVED: Final = "removed sample"
+REST: Final = "rest"
+ROUND_EDGES: Final = "edges of rounds"
+
+
+def is_round(segment: str) -> bool:
+    """Whether a segment is one round of a repeated effort."""
+    return " round " in segment
+
+
+def is_rest(segment: str) -> bool:
+    """Whether a segment is a rest between rounds."""
+    return " rest " in segment
+
+
+def panel_title(period: int, removed: int) -> str:
+    """Title of the panel of one recording."""
+    return f"period {period}" + (f", {removed} removed" if removed else "")
 
 
 CHANNELS: Final = {
@@ -75,9 +100,11 @@ def lower_first(text: str) -> str:
     --------
     >>> lower_first("Mean power"), lower_first("SmO2 at the end"), lower_first("VO2max")
     ('mean power', 'SmO2 at the end', 'VO2max')
+    >>> lower_first("A warm-up"), lower_first("A")
+    ('a warm-up', 'A')
     """
     first = text.split(" ", 1)[0]
-    plain_word = first[:1].isupper() and (first[1:].islower() or len(first) == 1)
+    plain_word = first[:1].isupper() and (first[1:].islower() or len(first) == 1 < len(text))
     return text[:1].lower() + text[1:] if plain_word else text
 
 

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Final
 from trialkit.domain.estimates import Interval
 from trialkit.domain.outcomes import Better
 from trialkit.report.numbers import decimals_for
+from trialkit.report.words.facts import Fact
 from trialkit.report.words.pictures import lower_first, upper_first
-from trialkit.report.words.verdicts import Fact, Headline
+from trialkit.report.words.verdicts import Headline
 
 if TYPE_CHECKING:
     from trialkit.report.series_content import SeriesQuestion

@@ -1,4 +1,4 @@
-"""The sentences of the first screen: the verdict, how big, how sure, against noise and margin.
+"""The sentences of the verdict: what it is, what it rests on, and why there is none.
 
 No sentence claims more than the verdict rule gives. A verdict speaks of this athlete in this
 test, and only of the primary outcome.
@@ -9,20 +9,26 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from trialkit.domain.estimates import Contrast, Decision, Estimate, Verdict
+from trialkit.domain.estimates import Decision, Verdict
 from trialkit.domain.outcomes import Better, Outcome, Scale
 from trialkit.report.content import OutcomeResult
-from trialkit.report.numbers import NO_NUMBER, Numbers, Printer
+from trialkit.report.numbers import NO_NUMBER, Numbers, Printer, difference_unit
 from trialkit.report.words.pictures import lower_first, upper_first
 
 NO_MARGIN: Final = (
     "No smallest worthwhile change was declared before the first period, so nothing says whether "
     "that is big enough to matter."
 )
+NO_MARGIN_GIVEN: Final = (
+    "No smallest worthwhile change was given with the request, so nothing says whether that is "
+    "big enough to matter."
+)
 NO_ONE_COMPARISON: Final = (
     "A verdict needs one comparison named beforehand and noise that could be estimated; one of "
     "them is missing here."
 )
+_WITHHELD: Final = "No verdict: "
+_PREPOSITIONS: Final = frozenset({"with", "without", "after", "before", "in", "at", "on", "during"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,15 +37,6 @@ class Headline:
 
     short: str
     long: str
-
-
-@dataclass(frozen=True, slots=True)
-class Fact:
-    """One question of the first screen with its answer and what it means."""
-
-    question: str
-    answer: str
-    detail: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +54,32 @@ def declared_margin(outcome: Outcome, numbers: Numbers) -> str:
     worthwhile = outcome.worthwhile
     if worthwhile is None:
         return NO_NUMBER
-    return numbers.with_unit(numbers.short(worthwhile.value), worthwhile.unit)
+    unit = worthwhile.unit if outcome.scale is Scale.LOG else difference_unit(worthwhile.unit)
+    return numbers.with_unit(numbers.short(worthwhile.value), unit)
+
+
+def under(label: str) -> str:
+    """Put "with" before a condition, unless its label begins with such a word already.
+
+    Examples
+    --------
+    >>> under("a warm-up"), under("without music")
+    ('with a warm-up', 'without music')
+    """
+    return label if _begins_with_preposition(label) else f"with {label}"
+
+
+def _begins_with_preposition(label: str) -> bool:
+    return label.split(" ", 1)[0].lower() in _PREPOSITIONS
+
+
+def why_no_verdict(result: OutcomeResult) -> str:
+    """Why an estimated outcome has no verdict: no margin, or the reason the analysis gave."""
+    if result.outcome.worthwhile is None:
+        return NO_MARGIN if result.declared else NO_MARGIN_GIVEN
+    notes = () if result.estimate is None else result.estimate.notes
+    told = next((n for n in notes if n.startswith(_WITHHELD)), "")
+    return upper_first(told.removeprefix(_WITHHELD)) or NO_ONE_COMPARISON
 
 
 def headline(result: OutcomeResult, names: Names, numbers: Numbers) -> Headline:
@@ -66,32 +88,32 @@ def headline(result: OutcomeResult, names: Names, numbers: Numbers) -> Headline:
     printer = Printer.of(result.outcome, result.contrast.se, numbers)
     said = _difference(result, names, printer)
     if decision is None:
-        why = NO_MARGIN if result.outcome.worthwhile is None else NO_ONE_COMPARISON
-        return Headline(short="An estimate, but no verdict.", long=f"{said} {why}")
-    span = printer.interval(result.contrast.interval)
-    grounds = _rests_on(decision.verdict, declared_margin(result.outcome, numbers), span)
-    return Headline(short=_short(decision.verdict, names), long=f"{said} {grounds}")
+        return Headline("An estimate, but no verdict.", f"{said} {why_no_verdict(result)}")
+    grounds = _rests_on(decision.verdict, result, printer)
+    return Headline(_short(decision.verdict, names), f"{said} {grounds}")
 
 
 def _short(verdict: Verdict, names: Names) -> str:
-    condition = upper_first(names.condition)
+    if _begins_with_preposition(names.condition):
+        better, worse = (f"This athlete did {way} {names.condition}" for way in ("better", "worse"))
+    else:
+        condition = upper_first(names.condition)
+        better, worse = f"{condition} helped this athlete", f"{condition} made this athlete worse"
     return {
-        Verdict.HELPS: f"{condition} helped this athlete.",
-        Verdict.HELPS_SIZE_NOT_SETTLED: (
-            f"{condition} helped this athlete, but maybe by too little to matter."
-        ),
+        Verdict.HELPS: f"{better}.",
+        Verdict.HELPS_SIZE_NOT_SETTLED: f"{better}, but maybe by too little to matter.",
         Verdict.NO_WORTHWHILE_DIFFERENCE: (
             f"No difference worth having: {names.condition} and {names.reference} come out alike."
         ),
-        Verdict.HURTS_SIZE_NOT_SETTLED: (
-            f"{condition} made this athlete worse, but maybe by too little to matter."
-        ),
-        Verdict.HURTS: f"{condition} made this athlete worse.",
+        Verdict.HURTS_SIZE_NOT_SETTLED: f"{worse}, but maybe by too little to matter.",
+        Verdict.HURTS: f"{worse}.",
         Verdict.NOT_SETTLED: "Not settled: this trial cannot tell yet.",
     }[verdict]
 
 
-def _rests_on(verdict: Verdict, margin: str, span: str) -> str:
+def _rests_on(verdict: Verdict, result: OutcomeResult, printer: Printer) -> str:
+    margin = declared_margin(result.outcome, printer.numbers)
+    span = printer.interval(result.contrast.interval)
     if verdict in (Verdict.HELPS, Verdict.HURTS):
         return f"Even the cautious end of the range is more than the {margin} that matters."
     if verdict in (Verdict.HELPS_SIZE_NOT_SETTLED, Verdict.HURTS_SIZE_NOT_SETTLED):
@@ -100,18 +122,32 @@ def _rests_on(verdict: Verdict, margin: str, span: str) -> str:
             f"{margin} that matters."
         )
     if verdict is Verdict.NO_WORTHWHILE_DIFFERENCE:
-        return f"The data leave room only for differences smaller than the {margin} that matters."
+        return _too_small(result, printer, margin)
     return f"The data still fit anything in the range {span}; {margin} is what matters."
+
+
+def _too_small(result: OutcomeResult, printer: Printer, margin: str) -> str:
+    """Say which range shows that a difference is too small; the wider one may reach beyond."""
+    wide, narrow = result.contrast.interval, result.contrast.interval_90
+    told = f"The data leave room only for differences smaller than the {margin} that matters"
+    bound = result.outcome.analysis_margin
+    if narrow is None or bound is None:
+        return f"{told}."
+    level = printer.numbers.level
+    told += f": the {level(narrow.level)} range {printer.interval(narrow)} decides this verdict"
+    if max(abs(wide.low), abs(wide.high)) < bound:
+        return f"{told}."
+    return f"{told}, although the {level(wide.level)} range reaches beyond."
 
 
 def _difference(result: OutcomeResult, names: Names, printer: Printer) -> str:
     value = result.contrast.estimate
     if printer.numbers.plain(abs(printer.shown(value)), printer.decimals).strip("0.,") == "":
-        told = f"on average the same as with {names.reference}"
+        told = f"on average the same as {under(names.reference)}"
     else:
         way = direction(value, result.outcome)
-        told = f"on average {printer.size(value)} {way} than with {names.reference}"
-    return f"With {names.condition}, {lower_first(names.outcome)} was {told}."
+        told = f"on average {printer.size(value)} {way} than {under(names.reference)}"
+    return f"{upper_first(under(names.condition))}, {lower_first(names.outcome)} was {told}."
 
 
 def direction(value: float, outcome: Outcome) -> str:
@@ -121,81 +157,18 @@ def direction(value: float, outcome: Outcome) -> str:
     return f"{way} ({'better' if good else 'worse'})"
 
 
-def facts(result: OutcomeResult, numbers: Numbers) -> tuple[Fact, ...]:
-    """The four facts beside the verdict, in the order in which they are asked."""
-    estimate, outcome = result.estimate, result.outcome
-    if estimate is None:
-        return ()
-    printer = Printer.of(outcome, result.contrast.se, numbers)
-    return (
-        _how_big(result.contrast, printer),
-        _how_sure(estimate.decision, numbers),
-        _against_noise(estimate, printer),
-        _against_margin(estimate.decision, outcome, numbers),
+def beside(result: OutcomeResult, names: Names, numbers: Numbers) -> Headline:
+    """Say an outcome that carries no verdict: differences, ranges and p, adjusted where it was."""
+    contrast = result.contrast
+    printer = Printer.of(result.outcome, contrast.se, numbers)
+    told = (
+        f"{upper_first(names.condition)} minus {names.reference}: "
+        f"{printer.difference(contrast.estimate)}, {numbers.level(contrast.interval.level)} range "
+        f"{printer.interval(contrast.interval)}, p {numbers.p_value(contrast.p)}"
     )
-
-
-def _how_big(contrast: Contrast, printer: Printer) -> Fact:
-    level = printer.numbers.level(contrast.interval.level)
-    return Fact(
-        question="How big?",
-        answer=printer.difference(contrast.estimate),
-        detail=f"{level} range: {printer.interval(contrast.interval)}.",
-    )
-
-
-def _how_sure(decision: Decision | None, numbers: Numbers) -> Fact:
-    if decision is None:
-        return Fact("How sure?", NO_NUMBER, "Without a verdict there are no chances to tell.")
-    rows = (
-        (decision.chance_better, "worth having"),
-        (decision.chance_within, "too small to matter"),
-        (decision.chance_worse, "worth avoiding"),
-    )
-    ordered = sorted(rows, key=lambda row: -row[0])
-    told = "; ".join(f"{numbers.chance(c)} that it is {words}" for c, words in ordered)
-    return Fact(
-        question="How sure?",
-        answer=numbers.chance(ordered[0][0]),
-        detail=f"The chance for the true difference: {told}.",
-    )
-
-
-def _against_noise(estimate: Estimate, printer: Printer) -> Fact:
-    noise = estimate.noise
-    if noise is None:
-        return Fact("Bigger than the noise?", NO_NUMBER, "The noise could not be estimated.")
-    mdc = printer.size(noise.mdc_mean)
-    return Fact(
-        question="Bigger than the noise?",
-        answer="Yes" if noise.exceeds_noise else "No",
-        detail=(
-            f"With no true difference, a mean like this one stays within ±{mdc} about 95 times in "
-            "100."
-        ),
-    )
-
-
-def _against_margin(decision: Decision | None, outcome: Outcome, numbers: Numbers) -> Fact:
-    question = "Big enough to matter?"
-    if outcome.worthwhile is None:
-        return Fact(question, NO_NUMBER, "No smallest worthwhile change was declared.")
-    if decision is None:
-        margin = declared_margin(outcome, numbers)
-        return Fact(
-            question, NO_NUMBER, f"The declared margin is {margin}; see above why no verdict."
-        )
-    answer = {
-        Verdict.HELPS: "Yes",
-        Verdict.HURTS: "Yes, for the worse",
-        Verdict.NO_WORTHWHILE_DIFFERENCE: "No",
-    }.get(decision.verdict, "Open")
-    margin = declared_margin(outcome, numbers)
-    return Fact(
-        question=question,
-        answer=answer,
-        detail=f"By the declared margin, {margin} is the least that matters.",
-    )
+    if contrast.p_adjusted is not None:
+        told += f", adjusted {numbers.p_value(contrast.p_adjusted)}"
+    return Headline(f"{result.outcome.label} ({result.outcome.role.value}, no verdict)", told + ".")
 
 
 def what_next(decision: Decision | None, *, blocks: str = "pairs") -> str:
@@ -208,11 +181,22 @@ def what_next(decision: Decision | None, *, blocks: str = "pairs") -> str:
             "a less noisy test or a larger margin would be needed."
         )
     chance = Numbers().chance(decision.chance_settled)
+    more = f"{decision.further_blocks} further {counted(decision.further_blocks, blocks)}"
     return (
-        f"About {decision.further_blocks} further {blocks} would probably settle it "
-        f"(chance {chance}). Only the analysis declared beforehand keeps its error rate when a "
-        "trial is lengthened after a look."
+        f"About {more} would probably settle it (chance {chance}). Only the analysis declared "
+        "beforehand keeps its error rate when a trial is lengthened after a look."
     )
+
+
+def counted(number: int, plural: str) -> str:
+    """A plural, or its singular where there is one.
+
+    Examples
+    --------
+    >>> counted(1, "pairs"), counted(3, "blocks")
+    ('pair', 'blocks')
+    """
+    return plural.removesuffix("s") if number == 1 else plural
 
 
 def scale_note(outcome: Outcome) -> str:
