@@ -25,6 +25,7 @@ from fit_tool.profile.messages.lap_message import LapMessage
 from fit_tool.profile.messages.record_message import RecordMessage
 from fit_tool.profile.messages.session_message import SessionMessage
 from fit_tool.profile.profile_type import Event, EventType, FileType, Manufacturer, Sport
+
 from trialkit.app.demo import demo_allocation, demo_starts
 
 EFFECT = 0.035  # log effect of the warm-up on mean power

@@ -1,4 +1,4 @@
-"""`trialkit ingest`: what a file leaves open, several devices, candidates, the reason for a number."""
+"""`trialkit ingest`: what a file leaves open, several devices, candidates, why a number is so."""
 
 import json
 from importlib.resources import as_file
