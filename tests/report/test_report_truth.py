@@ -220,7 +220,7 @@ def test_an_expectation_without_guesses_counts_none(content):
     record = BlindingRecord("athlete", expectation="a warm-up")
     lines = blinding_lines(replace(content, blinding=(record,)))
     assert lines[-1] == NO_GUESSES
-    assert "Expected before the start, by athlete: a warm-up." in lines
+    assert "Expected to do better, by athlete: a warm-up." in lines
 
 
 def test_each_person_who_guessed_is_told_apart(content):
@@ -229,7 +229,7 @@ def test_each_person_who_guessed_is_told_apart(content):
         BlindingRecord("doctor", 1, 1, expectation="no difference", unknown=2),
     )
     lines = blinding_lines(replace(content, blinding=told))
-    assert "Expected before the start, by athlete: a warm-up; by doctor: no difference." in lines
+    assert "Expected to do better, by athlete: a warm-up; by doctor: no difference." in lines
     assert (
         "Guesses of the condition by athlete: 3 made, 1 right; blind guessing gives about 1.5 "
         "right." in lines

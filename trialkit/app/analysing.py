@@ -128,6 +128,9 @@ def _answer(trial: Trial, outcome: Outcome, level: float) -> OutcomeResult:
     rows = outcome_rows(trial, outcome)
     if not rows:
         return OutcomeResult(outcome, None, "No period has a usable value.")
+    if empty := _without_rows(trial, rows):
+        why = f"No period under “{empty}” has a usable value, so that there is nothing to compare."
+        return OutcomeResult(outcome, None, why)
     try:
         obs = observations(trial, outcome, rows)
         sequences, exact = replayed_sequences(trial, obs, rows)
@@ -143,6 +146,14 @@ def _answer(trial: Trial, outcome: Outcome, level: float) -> OutcomeResult:
         told = "; ".join(f"{p.found}: {p.wrong} {p.fix}" for p in error.problems)
         return OutcomeResult(outcome, None, told)
     return OutcomeResult(outcome, result, condition=_headline_condition(trial))
+
+
+def _without_rows(trial: Trial, rows: tuple[Row, ...]) -> str:
+    """Label of the first side of the comparison under which nothing was measured, if any."""
+    sides = (trial.plan.reference.name, _headline_condition(trial))
+    there = {r.condition for r in rows}
+    labels = {c.name: c.label for c in trial.plan.conditions}
+    return next((labels[name] for name in sides if name not in there), "")
 
 
 def _without_replay(result: Estimate) -> Estimate:

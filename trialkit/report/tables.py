@@ -172,7 +172,7 @@ def _contrast_rows(
     outcome = result.outcome
     name = f"{outcome.label} ({outcome.role.value})"
     if result.estimate is None:
-        return [(name, result.why_none or NO_NUMBER, *[NO_NUMBER] * 5)]
+        return [(name, upper_first(result.why_none) or NO_NUMBER, *[NO_NUMBER] * 5)]
     rows: list[tuple[str, ...]] = []
     for c in result.estimate.contrasts:
         printer = Printer.of(outcome, c.se, numbers)

@@ -151,7 +151,7 @@ def blinding_lines(content: PageContent) -> tuple[str, ...]:
     guessed = [_guesses(r) for r in content.blinding if r.guesses or r.unknown]
     wished = [f"{r.who}: {r.expectation}" for r in content.blinding if r.expectation]
     if wished:
-        lines.append(f"Expected before the start, by {'; by '.join(wished)}.")
+        lines.append(f"Expected to do better, by {'; by '.join(wished)}.")
     return (*lines, *(guessed or [NO_GUESSES]))
 
 
