@@ -10,9 +10,10 @@ from trialkit.domain.estimates import Verdict
 from trialkit.domain.observations import Observations
 from trialkit.domain.outcomes import Better
 from trialkit.errors import RequestError, UnanswerableError
-from trialkit.statistics.bayes import borrowed_df
+from trialkit.statistics.bayes import Evidence, borrowed_df
 from trialkit.statistics.estimate import EstimateOptions, estimate
 from trialkit.statistics.fixed_effects import Terms
+from trialkit.statistics.forecast import Analysis, chance_settled
 from trialkit.statistics.paired import fit_fixed_blocks
 
 
@@ -477,3 +478,44 @@ def test_figures_in_sentences_are_percent_for_logs() -> None:
 def test_one_of_anything_is_singular() -> None:
     result = run(trial(drop=(3,)), method="paired")
     assert any("1 period in incomplete blocks is not used" in note for note in result.notes)
+
+
+def test_leaving_out_the_one_other_order_takes_no_answer_away() -> None:
+    condition = np.array(list("ABABABABBA"))
+    obs = Observations(
+        np.random.default_rng(1).normal(size=10),
+        condition,
+        np.repeat(list("abcde"), 2),
+        "A",
+        position=np.tile([1.0, 2.0], 5),
+    )
+    result = run(obs, period_effect=True)
+    assert result.contrasts[0].df == 3
+    assert not any("Leaving out" in note for note in result.notes)
+
+
+def test_the_declared_level_reaches_every_interval() -> None:
+    result = run(trial(), level=0.8, margin=0.5)
+    (got,) = result.contrasts
+    assert (got.interval.level, got.interval_90.level) == (0.8, 0.6)
+    assert result.noise.interval.level == 0.8
+    assert result.noise.interval.low > run(trial()).noise.interval.low
+    assert all(row.contrast.interval.level == 0.8 for row in result.sensitivity)
+
+
+def test_forecast_counts_what_blocks_incomplete_by_design_are_worth() -> None:
+    # Blocks of two of three conditions: one comparison each, and half of what a block that holds
+    # both conditions tells of their difference (variance 4 / b in place of 2 / b).
+    e = Evidence(0.9, 2 / 4, 5.0, 4.0)
+    halved = chance_settled(e, Analysis(1.0, worth=0.5, df_per_block=0.5), further=8)
+    assert halved == pytest.approx(chance_settled(e, Analysis(1.0), further=4), rel=1e-12)
+    obs = incomplete_by_design(9)
+    unsure = Observations(
+        obs.value - 9.0 * (obs.condition == "B"), obs.condition, obs.block, reference="A"
+    )
+    result = run(unsure, margin=1.0, primary_condition="B")
+    assert result.decision is not None
+    assert result.decision.verdict is Verdict.NOT_SETTLED
+    few = run(unsure, margin=1.0, primary_condition="B", max_blocks=9)
+    assert few.decision is not None
+    assert few.decision.chance_settled is None  # no further block may be added

@@ -132,3 +132,20 @@ def test_every_column_of_a_full_model_is_named() -> None:
         "condition C",
     )
     assert np.linalg.matrix_rank(columns.matrix) == 8
+
+
+def test_places_that_come_back_in_other_blocks_are_places_even_where_none_is_whole() -> None:
+    # Blocks of three with one period missed in each: no block shows that there are three places.
+    places = np.array([2.0, 3.0, 1.0, 3.0, 1.0, 2.0])
+    assert place_in_block(places, np.array(list("aabbcc"))).tolist() == places.tolist()
+
+
+def test_repeats_of_one_period_do_not_follow_themselves() -> None:
+    obs = Observations(
+        np.arange(6.0),
+        np.array(list("AABBBA")),
+        np.array(list("aaaabb")),
+        reference="A",
+        time=np.array([1.0, 1, 2, 2, 3, 4]),
+    )
+    assert previous_condition(obs) == [None, None, "A", "A", "B", "B"]

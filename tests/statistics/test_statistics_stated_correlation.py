@@ -8,7 +8,8 @@ from trialkit.domain.observations import Observations
 from trialkit.statistics.estimate import EstimateOptions, estimate
 from trialkit.statistics.fixed_effects import Array, Terms
 from trialkit.statistics.paired import fit_fixed_blocks
-from trialkit.statistics.stated_correlation import stated_contrast, tipping_note
+from trialkit.statistics.stated_correlation import PHIS, stated_contrast, tipping_note
+from trialkit.statistics.verdict import contrast_verdict
 
 
 def trial(value: Array, blocks: int = 8) -> Observations:
@@ -60,8 +61,25 @@ def test_the_note_names_the_tipping_point_or_says_there_is_none() -> None:
     options = EstimateOptions(margin=1.0)
     steady = tipping_note(clear, options, place=0, verdict=Verdict.HELPS)
     assert "same for every stated correlation" in steady
-    moved = tipping_note(clear, options, place=0, verdict=Verdict.NOT_SETTLED)
-    assert 'would be "helps"' in moved
+    # Another method's verdict is no matter of correlation: nothing "correlated by 0" is said.
+    apart = tipping_note(clear, options, place=0, verdict=Verdict.NOT_SETTLED)
+    assert "same for every stated correlation" in apart
+    assert '(with fixed blocks "helps" by itself)' in apart
+    edge = _with(obs, 1.5 * (obs.condition == "B") + rng.normal(size=16))
+    found = [
+        contrast_verdict(
+            stated_contrast(edge, options, ("B", "A"), phi=phi).named(
+                "B", "A", method="stated", level=0.95
+            ),
+            sign=1,
+            margin=1.0,
+        )
+        for phi in PHIS
+    ]
+    first = next(phi for phi, verdict in zip(PHIS, found, strict=True) if verdict != found[0])
+    told = tipping_note(edge, options, place=0, verdict=found[0])
+    assert f"correlated by {first:g}," in told
+    assert "by itself" not in told
 
 
 def test_the_note_is_on_the_result() -> None:

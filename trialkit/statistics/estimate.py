@@ -119,7 +119,8 @@ def decision_of(
         sign=options.better.sign,
         margin=options.margin,
         further_blocks=MOST_FURTHER if most is None else max(0, most - _blocks_done(obs)),
-        df_per_block=len(obs.levels) - 1.0,
+        df_per_block=_df_per_block(obs),
+        blocks_done=None if complete_count(obs) else _blocks_done(obs),
         noise=result.borrowed,
         scale=options.scale,
         unit=obs.unit,
@@ -130,6 +131,14 @@ def decision_of(
 def _blocks_done(obs: Observations) -> int:
     """Complete blocks, or all of them where blocks are incomplete by design."""
     return complete_count(obs) or int(np.unique(obs.block).size)
+
+
+def _df_per_block(obs: Observations) -> float:
+    """What a further block adds: as many comparisons as one holds, or held where none is whole."""
+    if complete_count(obs):
+        return len(obs.levels) - 1.0
+    cells = set(zip(obs.block.tolist(), obs.condition.tolist(), strict=True))
+    return len(cells) / _blocks_done(obs) - 1.0
 
 
 def primary_place(obs: Observations, options: EstimateOptions) -> int | None:
@@ -156,13 +165,16 @@ def _noise(
         # One pair has no noise of its own; the declared figure stands in for it.
         if planned is None or planned_df is None:
             return None
-        return observed_noise(planned**2, planned_df, effect=contrast.estimate, counts=counts)
+        return observed_noise(
+            planned**2, planned_df, effect=contrast.estimate, counts=counts, level=options.level
+        )
     return observed_noise(
         backing.residual,
         backing.residual_df,
         effect=contrast.estimate,
         counts=counts,
         planned=None if planned is None else (planned, planned_df),
+        level=options.level,
     )
 
 
@@ -228,7 +240,7 @@ def _notes(
         and complete_count(obs) >= _ENOUGH_TO_LEAVE_OUT
         and result.residual is not None
     ):
-        found.append(leave_one_block_out(obs, options, place or 0))
+        found += leave_one_block_out(obs, options, place or 0)
     return tuple(found)
 
 

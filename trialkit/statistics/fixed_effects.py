@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from trialkit.domain.observations import Observations
 from trialkit.errors import Problem, RequestError, UnanswerableError
+from trialkit.statistics.periods import period_of
 
 Array = NDArray[np.float64]
 
@@ -112,8 +113,8 @@ def assemble(nuisance: Columns, conditions: Columns, start: Array) -> tuple[Colu
 def place_in_block(position: Array, block: NDArray[np.str_]) -> Array:
     """Places 1, 2, ... in the block, also from period numbers that run through the trial.
 
-    Running numbers are recognised by being more than the rows of the largest block; they can be
-    turned into places when every block covers the same number of periods.
+    Numbers that come back in another block are places already. Running numbers can be turned into
+    places when every block covers the same number of periods.
 
     Raises
     ------
@@ -126,7 +127,8 @@ def place_in_block(position: Array, block: NDArray[np.str_]) -> Array:
     [1.0, 2.0, 2.0, 1.0, 2.0]
     """
     size = int(np.unique(block, return_counts=True)[1].max())
-    if np.unique(position).size <= size:
+    once = len(set(zip(position.tolist(), block.tolist(), strict=True)))
+    if np.unique(position).size <= size or once > np.unique(position).size:
         return position
     turn = (position - 1) // size
     same_turn = set(zip(block.tolist(), turn.tolist(), strict=True))
@@ -151,17 +153,21 @@ def block_indicators(block: NDArray[np.str_]) -> Array:
 def previous_condition(obs: Observations) -> list[str | None]:
     """Condition of the period measured before each row; None for a first one.
 
-    Along the trial when the time is known, otherwise within the block.
+    Along the trial when the time is known, otherwise within the block. Measurements of one period
+    (`period_of`) have one and the same period before them.
     """
     place = obs.time if obs.time is not None else obs.position
     if place is None:
         raise RequestError(_needs("carryover", "time or place in block"))
-    found: list[str | None] = [None] * obs.n
-    order = np.lexsort((place,)) if obs.time is not None else np.lexsort((place, obs.block))
-    for before, after in pairwise(order):
-        if obs.time is not None or obs.block[before] == obs.block[after]:
-            found[after] = str(obs.condition[before])
-    return found
+    period = period_of(obs)
+    first = np.unique(period, return_index=True)[1]
+    time, block = place[first], obs.block[first]
+    order = np.argsort(time) if obs.time is not None else np.lexsort((time, block))
+    before: list[str | None] = [None] * first.size
+    for earlier, later in pairwise(order):
+        if obs.time is not None or block[earlier] == block[later]:
+            before[later] = str(obs.condition[first[earlier]])
+    return [before[p] for p in period]
 
 
 def _carryover(obs: Observations) -> list[tuple[str, Array]]:

@@ -39,12 +39,16 @@ class Settling:
 
 @dataclass(frozen=True, slots=True)
 class Analysis:
-    """How the final analysis will judge: margin, level, borrowed noise, df gained per block."""
+    """How the final analysis will judge: margin, level, borrowed noise, df gained per block.
+
+    ``worth`` is what a further block tells of the difference beside one complete block of two.
+    """
 
     margin: float
     level: float = 0.95
     noise: NoisePrior | None = None
     df_per_block: float = 1.0
+    worth: float = 1.0
 
 
 def blocks_to_settle(evidence: Evidence, analysis: Analysis, *, most: int) -> Settling:
@@ -72,13 +76,14 @@ def chance_settled(evidence: Evidence, analysis: Analysis, *, further: int) -> f
     belief = posterior(evidence, noise=analysis.noise)
     assert isinstance(belief, StudentPosterior)  # the effect prior is flat here
     gained = further * analysis.df_per_block
-    blocks = 2 / evidence.unit_variance
-    total = blocks + further
+    # In complete blocks of two, whatever the design: pairs that would tell as much.
+    blocks, added = 2 / evidence.unit_variance, further * analysis.worth
+    total = blocks + added
     # Axes: noise, new residuals, position of the new mean.
     variance = belief.noise**2 * belief.df / chi2.ppf(_middles(0), belief.df)[:, None, None]
     residual = chi2.ppf(_middles(1), gained - 1) if gained > 1 else np.zeros(1)
     z = norm.ppf(_middles(2))[None, None, :]
-    mean = evidence.difference + np.sqrt(variance) * z * sqrt(2 * further / (blocks * total))
+    mean = evidence.difference + np.sqrt(variance) * z * sqrt(2 * added / (blocks * total))
     # The new blocks' mean adds variance * z^2 to the residuals because it differs from the old.
     ss = belief.noise**2 * belief.df + variance * (z**2 + residual[None, :, None])
     df = belief.df + gained

@@ -59,6 +59,7 @@ def observed_noise(
     effect: float,
     counts: tuple[int, int],
     planned: tuple[float, float | None] | None = None,
+    level: float = 0.95,
 ) -> Noise:
     """Sum up the noise of a trial.
 
@@ -72,6 +73,8 @@ def observed_noise(
         Measurements behind the two means.
     planned : tuple or None
         Typical error of the protocol and its degrees of freedom (None if unknown).
+    level : float
+        Level of the interval; the minimal detectable changes are 95 % by definition.
     """
     typical_error = sqrt(variance)
     mdc_mean = minimal_detectable_change(typical_error, n_one=counts[0], n_other=counts[1])
@@ -80,7 +83,7 @@ def observed_noise(
     return Noise(
         typical_error=typical_error,
         df=df,
-        interval=typical_error_interval(typical_error, df),
+        interval=typical_error_interval(typical_error, df, level=level),
         mdc_single=minimal_detectable_change(typical_error),
         mdc_mean=mdc_mean,
         exceeds_noise=abs(effect) > mdc_mean,

@@ -65,19 +65,31 @@ def stated_contrast(
 def tipping_note(
     obs: Observations, options: EstimateOptions, *, place: int, verdict: Verdict
 ) -> str:
-    """Say from which stated correlation on the verdict would be another one."""
+    """Say from which stated correlation on the verdict would be another one.
+
+    Another one than without correlation: the curve rests on fixed blocks, which can differ from
+    ``verdict`` by themselves; then that is said first.
+    """
     pair = pairs_to_compare(obs, options)[place]
-    assert options.margin is not None
-    for phi in PHIS:
-        found = stated_contrast(obs, options, pair, phi=phi)
-        named: Contrast = found.named(*pair, method="stated", level=options.level)
-        other = contrast_verdict(named, sign=options.better.sign, margin=options.margin)
-        if other is not None and other is not verdict:
+    found = [_stated_verdict(obs, options, pair, phi) for phi in PHIS]
+    own = "" if found[0] is verdict else f' (with fixed blocks "{found[0]}" by itself)'
+    for phi, other in zip(PHIS, found, strict=True):
+        if other is not found[0]:
             return (
                 f"If the noise of neighbouring periods were correlated by {phi:g}, the verdict "
-                f'would be "{other.value}" (exact for a stated correlation).'
+                f'would be "{other}" (exact for a stated correlation){own}.'
             )
     return (
         "The verdict is the same for every stated correlation of neighbouring periods from 0 to "
-        f"{PHIS[-1]:g}."
+        f"{PHIS[-1]:g}{own}."
     )
+
+
+def _stated_verdict(
+    obs: Observations, options: EstimateOptions, pair: Pair, phi: float
+) -> Verdict | None:
+    assert options.margin is not None
+    named: Contrast = stated_contrast(obs, options, pair, phi=phi).named(
+        *pair, method="stated", level=options.level
+    )
+    return contrast_verdict(named, sign=options.better.sign, margin=options.margin)

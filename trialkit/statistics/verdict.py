@@ -62,7 +62,8 @@ class Question:
 
     ``sign`` is +1 where higher is better, -1 where lower is; ``margin`` the smallest worthwhile
     change on the scale of the contrast; ``further_blocks`` the most that may still be added,
-    each adding ``df_per_block`` degrees of freedom.
+    each adding ``df_per_block`` degrees of freedom. ``blocks_done`` are the blocks behind the
+    contrast where each is worth less than a complete one, None where each is complete.
     ``noise`` is the noise prior that the analysis borrows, if any. The effect prior is flat.
     ``scale`` and ``unit`` say how figures are written in the reason.
     """
@@ -71,6 +72,7 @@ class Question:
     margin: float
     further_blocks: int = 30
     df_per_block: float = 1.0
+    blocks_done: int | None = None
     noise: NoisePrior | None = None
     scale: str = "raw"
     unit: str | None = None
@@ -98,7 +100,10 @@ def decide(contrast: Contrast, evidence: Evidence, question: Question) -> Decisi
     # With less than one df the noise is so unknown that a forecast would be one of nothing.
     known = evidence.df + (question.noise.df if question.noise else 0.0) >= 1
     if verdict is Verdict.NOT_SETTLED and question.further_blocks > 0 and known:
-        analysis = Analysis(margin, contrast.interval.level, question.noise, question.df_per_block)
+        worth = 2 / evidence.unit_variance / question.blocks_done if question.blocks_done else 1.0
+        analysis = Analysis(
+            margin, contrast.interval.level, question.noise, question.df_per_block, worth
+        )
         settling = blocks_to_settle(evidence, analysis, most=question.further_blocks)
     return Decision(
         verdict=verdict,
