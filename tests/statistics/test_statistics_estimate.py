@@ -519,3 +519,21 @@ def test_forecast_counts_what_blocks_incomplete_by_design_are_worth() -> None:
     few = run(unsure, margin=1.0, primary_condition="B", max_blocks=9)
     assert few.decision is not None
     assert few.decision.chance_settled is None  # no further block may be added
+
+
+def test_one_block_of_many_periods_is_told_apart_from_one_pair() -> None:
+    rng = np.random.default_rng(3)
+    obs = Observations(rng.normal(size=8), rng.permutation(list("AB" * 4)), np.repeat("1", 8), "A")
+    with pytest.raises(UnanswerableError, match="one block of 8 periods"):
+        run(obs)
+    (got,) = run(obs, method="randomisation").contrasts
+    assert got.smallest_p == pytest.approx(2 / 70)  # 8 choose 4
+    with pytest.raises(UnanswerableError, match="one pair"):
+        run(trial(1))
+
+
+def test_an_interval_without_limits_is_said_in_words() -> None:
+    result = run(trial(4, 0.2), method="randomisation", margin=0.5)
+    assert result.decision is not None
+    assert "without limits" in result.decision.reason
+    assert "inf" not in result.decision.reason

@@ -131,17 +131,27 @@ def _complete(obs: Observations, options: EstimateOptions, enough: bool) -> Choi
         if options.borrowable:
             return _borrowed(blocks)
         if blocks == 1:
-            raise UnanswerableError(
-                Problem(
-                    where="blocks",
-                    found="one pair",
-                    wrong="a single difference says nothing about its own noise.",
-                    fix="repeat the pair, or declare a typical error with its degrees of freedom.",
-                )
-            )
+            raise UnanswerableError(_one_block(obs.n))
     if len(obs.levels) > 2:
         return Choice("paired", "all blocks are complete: differences inside blocks, fixed blocks")
     return Choice("paired", "all pairs are complete: the mean of their differences, paired t")
+
+
+def _one_block(periods: int) -> Problem:
+    if periods == 2:
+        return Problem(
+            where="blocks",
+            found="one pair",
+            wrong="a single difference says nothing about its own noise.",
+            fix="repeat the pair, or declare a typical error with its degrees of freedom.",
+        )
+    return Problem(
+        where="blocks",
+        found=f"one block of {periods} periods",
+        wrong="differences are judged by how much they differ between blocks.",
+        fix="name smaller blocks (days, sessions), declare a typical error with its degrees of "
+        "freedom, or use method randomisation if the order was drawn.",
+    )
 
 
 def _borrowed(blocks: int) -> Choice:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isfinite
 
 from trialkit.domain.estimates import Contrast, Decision, Interval, Verdict
 from trialkit.statistics.bayes import Evidence, NoisePrior, chances, posterior
@@ -134,6 +135,8 @@ def _reason(verdict: Verdict, contrast: Contrast, question: Question) -> str:
 
 def _told(interval: Interval, question: Question) -> str:
     turned = signed_interval(interval, question.sign)
-    low, high = question.shown(turned.low), question.shown(turned.high)
     level = f"{100 * interval.level:.3g} %"
+    if not (isfinite(turned.low) or isfinite(turned.high)):
+        return f"the {level} interval is without limits (too few orders are possible); it"
+    low, high = question.shown(turned.low), question.shown(turned.high)
     return f"the {level} interval from {low} to {high} (positive is better)"
