@@ -33,7 +33,8 @@ def recording(period, *removed, segments=SEGMENTS):
 
 
 def channel(*recordings, of=None):
-    return CutChannel("power", "W", recordings, len(recordings) if of is None else of)
+    count = len(recordings) if of is None else of
+    return CutChannel("power", "W", recordings, count, ("effort",))
 
 
 @pytest.fixture
@@ -52,9 +53,21 @@ def test_segments_are_shaded_rests_hatched_and_rounds_edged(figure):
     assert effort.get_x() == pytest.approx(100 / 60)
     assert effort.get_x() + effort.get_width() == pytest.approx(300 / 60)
     assert labelled(ax, "effort rest 1")[0].get_hatch()
-    assert labelled(ax, "effort round 2")[0].get_xdata()[0] == pytest.approx(220 / 60)
+    assert labelled(ax, "_effort round 2")[0].get_xdata()[0] == pytest.approx(220 / 60)
     names = [t.get_text() for t in figure.legends[0].get_texts()]
     assert names == ["effort", "edges of rounds", "rest"]
+
+
+def test_a_segment_that_is_not_measured_is_told_apart(figure):
+    shown = channel(recording(1, segments=(Segment("before", 0.0, 100.0), *SEGMENTS)))
+    draw_cuts(figure, shown)
+    (ax,) = figure.axes
+    assert labelled(ax, "before") == []
+    assert labelled(ax, "_before ends")[0].get_linestyle() == "--"
+    assert labelled(ax, "_effort ends")[0].get_linestyle() == "-"
+    names = [t.get_text() for t in figure.legends[0].get_texts()]
+    assert names[:2] == ["effort", "before"]
+    assert of_cuts(shown).endswith("measured in: effort; also cut: before.")
 
 
 def test_a_removed_sample_is_marked_where_it_was_and_does_not_flatten_the_curve(figure):
@@ -83,10 +96,10 @@ def test_the_finding_counts_what_was_removed():
     shown = channel(recording(1, 20.0, 22.0), recording(2), of=40)
     assert (
         of_cuts(shown)
-        == "Power of 2 of 40 recordings: 2 samples removed in 1 of them; shaded: effort."
+        == "Power of 2 of 40 recordings: 2 samples removed in 1 of them; measured in: effort."
     )
     bare = channel(recording(1, segments=()))
-    assert of_cuts(bare) == "Power of 1 recording: no sample was removed; no segment was found."
+    assert of_cuts(bare) == "Power of 1 recording: no sample was removed."
 
 
 def test_the_page_folds_the_cuts_into_the_quality_section(content):

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from trialkit.app.curves import wanted
 from trialkit.app.trials import Trial
 from trialkit.domain.measures import MeasureRecipe
-from trialkit.domain.recordings import Channel, Recording
+from trialkit.domain.recordings import Channel, Recording, Segment
+from trialkit.errors import UnanswerableError
 from trialkit.report.content import CutChannel, CutRecording
 
 MOST_POINTS: Final = 300
@@ -33,8 +34,15 @@ def cut_channels(trial: Trial, recordings: Mapping[int, Recording]) -> tuple[Cut
         shown = _chosen(panels, everything=recipe.channel == main)
         if shown:
             unit = recordings[shown[0].period].channels[recipe.channel].unit
-            found.append(CutChannel(recipe.channel, unit, shown, of=len(panels)))
+            measured = _measured(trial, recipe.channel)
+            found.append(CutChannel(recipe.channel, unit, shown, len(panels), measured))
     return tuple(found)
+
+
+def _measured(trial: Trial, channel: str) -> tuple[str, ...]:
+    """Give the segments from which outcomes of a channel are taken, in the order of the file."""
+    recipes = [o.measure for o in trial.plan.outcomes if o.measure is not None]
+    return tuple(dict.fromkeys(r.segment for r in recipes if r.channel == channel))
 
 
 def _panels(
@@ -59,7 +67,6 @@ def _chosen(panels: tuple[CutRecording, ...], *, everything: bool) -> tuple[CutR
 
 def _panel(trial: Trial, period: int, recording: Recording, channel: Channel) -> CutRecording:
     from trialkit.ingest.cleaning import clean
-    from trialkit.ingest.segments import find_segments
 
     cleaned = clean(channel)
     places = [r.index for r in cleaned.removals]
@@ -70,10 +77,24 @@ def _panel(trial: Trial, period: int, recording: Recording, channel: Channel) ->
         period=period,
         time_s=time_s,
         value=value,
-        segments=find_segments(recording, trial.plan.segments),
+        segments=_segments(trial, recording, channel.name),
         removed_s=channel.time_s[index],
         removed=np.concatenate(values) if values else np.empty(0),
     )
+
+
+def _segments(trial: Trial, recording: Recording, channel: str) -> tuple[Segment, ...]:
+    """Give the declared segments that were found, and laps which an outcome names by themselves."""
+    from trialkit.ingest.segments import WHOLE, find_segment, find_segments
+
+    rules = trial.plan.segments
+    found = list(find_segments(recording, rules))
+    for name in set(_measured(trial, channel)) - {WHOLE, *(r.name for r in rules)}:
+        try:
+            found.append(find_segment(recording, name, rules))
+        except UnanswerableError:
+            continue
+    return tuple(found)
 
 
 def thinned(

@@ -175,12 +175,16 @@ class CutRecording:
 
 @dataclass(frozen=True, eq=False)
 class CutChannel:
-    """The recordings of one channel that are shown, of how many there are."""
+    """The recordings of one channel that are shown, of how many there are.
+
+    ``measured`` names the segments the outcomes of this channel are taken from.
+    """
 
     channel: str
     unit: str
     recordings: tuple[CutRecording, ...]
     of: int
+    measured: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,13 +24,7 @@ from trialkit.report.figures.pairs import Pair, pair_differences
 from trialkit.report.numbers import Numbers, Printer, difference_unit
 from trialkit.report.words.facts import noise_is_open
 from trialkit.report.words.limits import was_swapped
-from trialkit.report.words.pictures import (
-    channel_label,
-    is_rest,
-    is_round,
-    lower_first,
-    upper_first,
-)
+from trialkit.report.words.pictures import channel_label, cut_beside, lower_first, upper_first
 from trialkit.report.words.verdicts import Names, counted, declared_margin, under
 
 _MOST_STRETCHES: Final = 4
@@ -138,8 +132,8 @@ def of_cuts(channel: CutChannel) -> str:
     """Finding of the panels of recordings: how many were touched, and what is shaded."""
     removed = sum(int(r.removed.size) for r in channel.recordings)
     touched = sum(bool(r.removed.size) for r in channel.recordings)
-    names = [s.name for r in channel.recordings for s in r.segments]
-    cut = [n for n in dict.fromkeys(names) if not is_rest(n) and not is_round(n)]
+    names = {s.name for r in channel.recordings for s in r.segments}
+    shaded, others = [n for n in channel.measured if n in names], cut_beside(channel)
     shown = len(channel.recordings)
     which = (
         f"{shown} of {channel.of} recordings"
@@ -151,8 +145,9 @@ def of_cuts(channel: CutChannel) -> str:
         if removed
         else "no sample was removed"
     )
-    shaded = f"; shaded: {', '.join(cut)}" if cut else "; no segment was found"
-    return f"{channel_label(channel.channel)} of {which}: {told}{shaded}."
+    cut = f"; measured in: {', '.join(shaded)}" if shaded else ""
+    cut += f"; also cut: {', '.join(others)}" if others else ""
+    return f"{channel_label(channel.channel)} of {which}: {told}{cut}."
 
 
 def of_noise(noise: Noise, outcome: Outcome, numbers: Numbers) -> str:

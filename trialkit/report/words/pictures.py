@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from trialkit.report.content import CutChannel
+
 TOO_SMALL: Final = "too small\nto matter"
 ROW_NOISE: Final = "noise: how far this mean wanders by itself"
 PERIOD_AXIS: Final = "period, in the order held"
@@ -66,6 +68,14 @@ def is_round(segment: str) -> bool:
 def is_rest(segment: str) -> bool:
     """Whether a segment is a rest between rounds."""
     return " rest " in segment
+
+
+def cut_beside(channel: CutChannel) -> tuple[str, ...]:
+    """Names of segments that were cut but are not measured in this channel."""
+    names = dict.fromkeys(s.name for r in channel.recordings for s in r.segments)
+    return tuple(
+        n for n in names if n not in channel.measured and not is_rest(n) and not is_round(n)
+    )
 
 
 def panel_title(period: int, removed: int) -> str:
