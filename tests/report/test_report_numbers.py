@@ -47,7 +47,7 @@ def test_the_last_printed_digit_is_never_coarser_than_the_error(error):
 
 
 def test_minus_is_a_true_minus_and_zero_has_no_sign():
-    assert POINT.plain(-1.25, 1) == "−1.2"
+    assert POINT.plain(-1.25, 1) == "−1.3"
     assert POINT.signed(-0.04, 1) == "0.0"
     assert POINT.signed(0.06, 1) == "+0.1"
     assert POINT.plain(None) == POINT.plain(nan) == "–"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil, exp, floor, isfinite, log10
+from math import ceil, copysign, exp, floor, isfinite, log10
 from typing import Final
 
 from trialkit.domain.estimates import Interval
@@ -58,6 +58,21 @@ def to_percent(log_value: float) -> float:
     return 100.0 * (exp(log_value) - 1.0)
 
 
+def rounded(value: float, decimals: int) -> float:
+    """Round half away from zero, the same on every processor; never minus zero.
+
+    The last digits of a fit differ between processors: a figure within a billionth of the
+    half-way point counts as lying on it.
+
+    Examples
+    --------
+    >>> rounded(5.25, 1), rounded(5.2499999999999, 1), rounded(-0.04, 1)
+    (5.3, 5.3, 0.0)
+    """
+    scale = 10.0**decimals
+    return copysign(floor(abs(value) * scale + 0.5 + 1e-9), value) / scale + 0.0
+
+
 @dataclass(frozen=True, slots=True)
 class Numbers:
     """How numbers are printed on one page: with a decimal point or a decimal comma.
@@ -74,14 +89,13 @@ class Numbers:
         """Print a number with a true minus sign; an absent number is a dash."""
         if value is None or not isfinite(value):
             return NO_NUMBER
-        # Adding zero turns a rounded -0.0 into 0.0, so that no "−0.0" is ever printed.
-        text = f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", MINUS)
+        text = f"{rounded(value, decimals):.{decimals}f}".replace("-", MINUS)
         return text.replace(".", ",") if self.decimal_comma else text
 
     def signed(self, value: float | None, decimals: int = 1) -> str:
         """Print a number with its sign, plus included; zero carries none."""
         text = self.plain(value, decimals)
-        positive = value is not None and isfinite(value) and round(value, decimals) > 0
+        positive = value is not None and isfinite(value) and rounded(value, decimals) > 0
         return f"+{text}" if positive else text
 
     def short(self, value: float | None) -> str:
