@@ -109,7 +109,7 @@ def _raw_svg(figure: Figure) -> str:
 def _shortened(tag: re.Match[str]) -> str:
     # A hundredth of a point is finer than any screen, and coarse enough to be the same everywhere:
     # processors and libraries differ in the last digits of a fit.
-    # The nudge decides figures that lie, but for their last digits, half-way between two hundredths.
+    # The nudge decides figures that lie, but for last digits, half-way between two hundredths.
     return _LONG_NUMBER.sub(lambda m: f"{round(float(m.group()) + 1e-6, 2) + 0.0:g}", tag.group())
 
 
