@@ -241,6 +241,8 @@ def test_ctrl_c_at_a_terminal_keeps_what_is_done(workers):
         stdout=subprocess.PIPE,
         stderr=theirs,
         start_new_session=True,
+        # Where the tests run in the background the signal is ignored, and children inherit that.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509
     )
     os.close(theirs)
     shown = b""
@@ -249,7 +251,12 @@ def test_ctrl_c_at_a_terminal_keeps_what_is_done(workers):
         shown += os.read(ours, 4096)
     assert b"\rsimulating trials: 0 %, " in shown
     os.killpg(process.pid, signal.SIGINT)
-    out, _ = process.communicate(timeout=60)
+    try:
+        out, _ = process.communicate(timeout=60)
+    finally:
+        process.kill()
+        process.wait()
+        process.stdout.close()
     while chunk := _read(ours):
         shown += chunk
     os.close(ours)

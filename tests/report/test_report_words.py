@@ -21,11 +21,11 @@ from trialkit.report.checklist import (
     protocol_checklist,
     report_checklist,
 )
-from trialkit.report.checklist_items import ITEMS
 from trialkit.report.content import LogEntry
 from trialkit.report.data_out import data_files
 from trialkit.report.numbers import POINT
 from trialkit.report.words.cautions import cautions_for
+from trialkit.report.words.checklist_items import ITEMS
 from trialkit.report.words.facts import facts
 from trialkit.report.words.method import method_paragraph
 from trialkit.report.words.verdicts import Names, direction, headline, what_next

@@ -12,8 +12,8 @@ from trialkit.planning.recommendation import block_word
 from trialkit.planning.sensitivity import PlanSensitivity
 from trialkit.planning.series_grid import SeriesOption, SeriesPlan
 from trialkit.planning.smallest import SmallestGain
-from trialkit.report.power_text import power_text
-from trialkit.report.what_if_text import series_text, what_if_text
+from trialkit.report.words.power_text import power_text
+from trialkit.report.words.what_if_text import series_text, what_if_text
 
 
 @dataclass

@@ -12,13 +12,13 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from trialkit.domain.plans import Plan
-from trialkit.report.checklist_answers import Item
-from trialkit.report.checklist_items import ITEMS
 from trialkit.report.content import PageContent
 from trialkit.report.numbers import NO_NUMBER
-from trialkit.report.protocol_items import PROTOCOL_ITEMS
 from trialkit.report.tables import Table
+from trialkit.report.words.checklist_answers import Item
+from trialkit.report.words.checklist_items import ITEMS
 from trialkit.report.words.pictures import upper_first
+from trialkit.report.words.protocol_items import PROTOCOL_ITEMS
 
 
 class State(StrEnum):

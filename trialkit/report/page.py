@@ -12,13 +12,13 @@ from markupsafe import Markup, escape
 
 from trialkit.report import tables
 from trialkit.report.checklist import checklist_summary, checklist_table, report_checklist
-from trialkit.report.checklist_answers import free_text
 from trialkit.report.content import OutcomeResult, PageContent
 from trialkit.report.gallery import build_pictures, names_of
 from trialkit.report.numbers import Numbers
 from trialkit.report.svg import Picture, inline
 from trialkit.report.words import cautions, findings, glossary, page, verdicts
 from trialkit.report.words.after import after_verdict
+from trialkit.report.words.checklist_answers import free_text
 from trialkit.report.words.facts import facts
 from trialkit.report.words.first_screen import first_screen_notes
 from trialkit.report.words.limits import limits_of

@@ -8,6 +8,7 @@ from typing import Final
 
 from trialkit.report.content import Kind, OutcomeResult, PageContent, PeriodRow, Status
 from trialkit.report.numbers import HARD_SPACE, NO_NUMBER, Numbers, Printer, column_decimals
+from trialkit.report.words import tables as words
 from trialkit.report.words.pictures import upper_first
 from trialkit.report.words.verdicts import declared_margin
 
@@ -48,11 +49,11 @@ def period_table(content: PageContent, numbers: Numbers) -> Table:
         )
         for period in content.periods
     ]
-    heads = ("Period", "Block", "Planned", "Rest drawn", "Held")
+    heads = words.PERIOD_HEADS
     values = tuple(f"{o.label} ({o.unit})" for o in outcomes)
     return Table(
         caption=_span(content),
-        heads=(*heads, *values, "Remark"),
+        heads=(*heads, *values, words.REMARK),
         rows=tuple(rows),
         numeric=tuple(range(len(heads), len(heads) + len(values))),
     )
@@ -72,8 +73,8 @@ def covariate_table(content: PageContent, numbers: Numbers) -> Table:
         for period in content.periods
         if period.covariates
     ]
-    heads = ("Period", "Condition", *(["Since the period before"] if since else []), *names)
-    return Table("Noted in each period", heads, tuple(rows))
+    heads = (*words.NOTED_HEADS, *([words.SINCE] if since else []), *names)
+    return Table(words.NOTED, heads, tuple(rows))
 
 
 def _noted(value: float | str | None, numbers: Numbers) -> str:
@@ -105,10 +106,10 @@ def _number(period: PeriodRow) -> str:
 def _span(content: PageContent) -> str:
     moments = [m for p in content.periods if (m := p.actual_start or p.planned_start) is not None]
     if not moments:
-        return "All periods in time order"
+        return words.PERIODS
     first, last = min(moments), max(moments)
     return (
-        f"All periods in time order, {_day(first)} {first.year} to {_day(last)} {last.year}; times "
+        f"{words.PERIODS}, {_day(first)} {first.year} to {_day(last)} {last.year}; times "
         f"of {content.plan.calendar.time_zone}"
     )
 
@@ -162,8 +163,8 @@ def contrast_table(content: PageContent, numbers: Numbers) -> Table:
         for c in result.estimate.contrasts
     }
     span = f"{'/'.join(sorted(levels))} range".strip()
-    heads = ("Outcome", "Comparison", "Difference", span, "p", "p, adjusted", "Margin")
-    return Table("All outcomes and comparisons", heads, tuple(rows), numeric=(2, 3, 4, 5, 6))
+    heads = words.contrast_heads(span)
+    return Table(words.CONTRASTS, heads, tuple(rows), numeric=(2, 3, 4, 5, 6))
 
 
 def _contrast_rows(
@@ -194,7 +195,7 @@ def sensitivity_table(result: OutcomeResult, numbers: Numbers) -> Table:
     """The primary question by the planned method and by each other one."""
     estimate = result.estimate
     if estimate is None:
-        return Table("Other methods", (), ())
+        return Table(words.OTHER_METHODS, (), ())
     verdict = NO_NUMBER if estimate.decision is None else str(estimate.decision.verdict)
     found = [(result.contrast, verdict, "planned method")]
     found += [
@@ -214,8 +215,7 @@ def sensitivity_table(result: OutcomeResult, numbers: Numbers) -> Table:
                 note,
             )
         )
-    heads = ("Method", "Difference", "Range", "p", "Verdict", "Note")
-    return Table("The same question by other methods", heads, tuple(rows), numeric=(1, 2, 3))
+    return Table(words.SENSITIVITY, words.SENSITIVITY_HEADS, tuple(rows), numeric=(1, 2, 3))
 
 
 def harm_table(content: PageContent) -> Table:
@@ -229,7 +229,7 @@ def harm_table(content: PageContent) -> Table:
         )
         for h in content.harms or ()
     )
-    return Table("Symptoms and injuries", ("Period", "Condition", "What", "How bad"), rows)
+    return Table(words.HARMS, words.HARM_HEADS, rows)
 
 
 def deviation_table(content: PageContent) -> Table:
@@ -243,9 +243,7 @@ def deviation_table(content: PageContent) -> Table:
         )
         for d in content.deviations
     )
-    return Table(
-        "Deviations, corrections and notes", ("Entered", "Period", "What happened", "By"), rows
-    )
+    return Table(words.DEVIATIONS, words.DEVIATION_HEADS, rows)
 
 
 def amendment_table(content: PageContent) -> Table:
@@ -254,12 +252,12 @@ def amendment_table(content: PageContent) -> Table:
         (f"{a.when}{LATE if a.late else ''}", a.field, a.before, a.after, upper_first(a.reason))
         for a in content.amendments
     )
-    return Table("Changes of the plan", ("Entered", "Field", "Before", "After", "Reason"), rows)
+    return Table(words.AMENDMENTS, words.AMENDMENT_HEADS, rows)
 
 
 def quality_table(content: PageContent, *, faults_only: bool = False) -> Table:
     """What a careful reader wants to know about files and periods."""
-    caption = "To look at" if faults_only else "Quality of the data"
+    caption = words.TO_LOOK_AT if faults_only else words.QUALITY
     # The same finding in many periods is one row.
     found: dict[tuple[str, bool, str], list[int]] = {}
     for q in content.quality:
@@ -270,7 +268,7 @@ def quality_table(content: PageContent, *, faults_only: bool = False) -> Table:
         (item, number_ranges(periods), "fine" if ok else "look at this", finding)
         for (item, ok, finding), periods in found.items()
     )
-    return Table(caption, ("Item", "Periods", "State", "Finding"), rows)
+    return Table(caption, words.QUALITY_HEADS, rows)
 
 
 def number_ranges(numbers: list[int]) -> str:
@@ -306,4 +304,4 @@ def facts_table(content: PageContent) -> Table:
         ]
     rows += [(name, version) for name, version in content.versions.items()]
     kept = tuple((name, value) for name, value in rows if value)
-    return Table("Fingerprints and versions", ("What", "Value"), kept)
+    return Table(words.FACTS, words.FACT_HEADS, kept)

@@ -6,7 +6,7 @@ from trialkit.planning.gains import GainScale
 from trialkit.planning.recommendation import as_asked, percent
 from trialkit.planning.sensitivity import PlanSensitivity
 from trialkit.planning.series_grid import SeriesOption, SeriesPlan
-from trialkit.report.power_text import aligned
+from trialkit.report.words.power_text import aligned
 
 
 def what_if_text(page: PlanSensitivity, *, word: str = "blocks") -> str:

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from typing import Final
 
-from trialkit.report import checklist_answers as a
-from trialkit.report.checklist_answers import Item
+from trialkit.report.words import checklist_answers as a
+from trialkit.report.words.checklist_answers import Item
 
 _FIELDS: Final = (
     ("protocol version and date", ("version", "written")),

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
-from trialkit.report import checklist_answers as a
-from trialkit.report.checklist_answers import Item
+from trialkit.report.words import checklist_answers as a
+from trialkit.report.words.checklist_answers import Item
 
 _TRIAL = "protocol.toml, [trial] {}"
 _ONE = "One athlete; it applies to a series."
