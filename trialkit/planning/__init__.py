@@ -1,1 +1,1 @@
-"""Room `planning`; see DEVELOPERS.md."""
+"""What a protocol can and cannot find out: simulation as it will be run, closed forms, series."""

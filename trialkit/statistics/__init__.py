@@ -1,1 +1,1 @@
-"""Room `statistics`; see DEVELOPERS.md."""
+"""Estimates, noise, tests, verdict, traces and series: arrays in, results out."""
