@@ -89,3 +89,35 @@ def test_pool_keeps_its_contract(trialkit, tmp_path):
         assert one.keys() >= {"athlete", "raw", "shrunken", "se", "ci"}
         nearer = abs(one["shrunken"] - 13 / 3) < abs(one["raw"] - 13 / 3)
         assert nearer, "an individual effect is drawn towards the mean"
+
+
+def finished_trial(trialkit, root, athlete, gain):
+    """An invented trial of one athlete: 300 W, a gain in percent, and a small fixed wobble."""
+    trialkit("new", root)
+    protocol = root / "protocol.toml"
+    text = protocol.read_text("utf-8").replace('athlete = "athlete A"', f'athlete = "{athlete}"', 1)
+    protocol.write_text(text.replace("familiarisation = 2", "familiarisation = 1"), "utf-8")
+    assert trialkit("randomise", root, "--seed", str(len(athlete))).status == 0
+    for n in range(16):
+        card = json.loads(trialkit("next", root, "--json").out)
+        watts = 300 * (1 + gain / 100 * (card["condition"] == "long")) + (n * 7) % 5 / 10
+        assert trialkit("record", root, "--value", f"{watts:.2f}").status == 0
+    return root
+
+
+def test_finished_trials_are_pooled_from_their_folders(trialkit, tmp_path):
+    gains = {"ann": 2.0, "bob b": 4.0, "cyd ccc": 3.0}
+    roots = [
+        finished_trial(trialkit, tmp_path / f"t{i}", name, gain)
+        for i, (name, gain) in enumerate(gains.items())
+    ]
+    ran = trialkit("pool", *roots, "--json")
+    assert ran.status == 0, ran.err
+    told = json.loads(ran.out)
+    assert told["unit"] == "%"
+    raw = {one["athlete"]: one["raw"] for one in told["individuals"]}
+    # The wobble of 0 to 0.4 W in 300 W moves a mean over eight pairs by less than 0.1 %.
+    assert raw == pytest.approx(gains, abs=0.1)
+    assert told["mean"]["estimate"] == pytest.approx(3.0, abs=0.1)
+    assert trialkit("pool", roots[0], roots[0]).status == 2, "one athlete twice is no series"
+    assert trialkit("pool", roots[0] / "protocol.toml").status == 2, "a table needs its columns"
