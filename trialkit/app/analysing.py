@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from trialkit.domain.estimates import Estimate
     from trialkit.statistics.options import EstimateOptions
 
-ENUMERATE_UP_TO = 100_000
+ENUMERATE_UP_TO = 2_000_000
 SAMPLED_SEQUENCES = 9_999
 
 
