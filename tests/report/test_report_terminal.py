@@ -6,7 +6,12 @@ from dataclasses import replace
 
 from trialkit.domain.outcomes import Better
 from trialkit.report.content import OutcomeResult
-from trialkit.report.terminal import estimate_text, summarise
+from trialkit.report.terminal import plain_result, summarise
+
+
+def estimate_text(estimate, *, better=Better.HIGHER):
+    """What `trialkit estimate` prints for a plain table."""
+    return summarise(plain_result(estimate, better))
 
 
 def test_the_summary_says_verdict_size_noise_margin_and_method(content):

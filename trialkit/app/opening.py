@@ -35,7 +35,8 @@ def open_next(
     """
     trial = open_trial(root)
     if trial.current is not None:
-        return _card(trial, trial.current, again=True, warnings=departs_warning(trial))
+        opened = _opened_period(trial, trial.current)
+        return _card(trial, opened, again=True, warnings=departs_warning(trial))
     number = trial.state.next_period if period is None else _made_up(trial, period)
     if number is None:
         return _nothing_left(trial)
@@ -51,7 +52,7 @@ def open_next(
         "rest_unit": drawn.rest_unit,
     }
     trial.add([Draft(Kind.PERIOD_OPENED, payload)], at=at, who=who)
-    return _card(open_trial(root), number, again=False, warnings=warnings)
+    return _card(trial, drawn, again=False, warnings=warnings)
 
 
 def _nothing_left(trial: Trial) -> Answer:
@@ -126,9 +127,9 @@ def _unsealed(trial: Trial, number: int, code: str) -> Period:
     return sealed.open_with_code(number, code)
 
 
-def _card(trial: Trial, number: int, *, again: bool, warnings: list[str]) -> Answer:
+def _opened_period(trial: Trial, number: int) -> Period:
     opened = trial.state.opened[number]
-    period = Period(
+    return Period(
         number=number,
         block=opened.block,
         position=opened.position,
@@ -137,24 +138,27 @@ def _card(trial: Trial, number: int, *, again: bool, warnings: list[str]) -> Ans
         rest=opened.rest,
         rest_unit=opened.rest_unit,
     )
+
+
+def _card(trial: Trial, period: Period, *, again: bool, warnings: list[str]) -> Answer:
     lines = [f"Warning: {text}" for text in warnings]
     if again:
-        lines.append(f"Period {number} is open already and waits for its result.")
+        lines.append(f"Period {period.number} is open already and waits for its result.")
     if lines:
         lines.append("")
-    condition = next((c for c in trial.plan.conditions if c.name == opened.condition), None)
+    condition = next((c for c in trial.plan.conditions if c.name == period.condition), None)
     return Answer(
         "\n".join([*lines, card_text(trial.plan, period), "", _what_then(trial)]),
         {
-            "period": number,
+            "period": period.number,
             "of": trial.state.planned,
-            "block": opened.block,
-            "session": opened.session,
-            "condition": opened.condition,
+            "block": period.block,
+            "session": period.session,
+            "condition": period.condition or None,
             "label": None if condition is None else condition.label,
             "recipe": None if condition is None else condition.recipe,
-            "rest": opened.rest,
-            "rest_unit": opened.rest_unit,
+            "rest": period.rest,
+            "rest_unit": period.rest_unit,
             "opened_before": again,
             "warnings": warnings,
         },

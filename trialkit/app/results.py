@@ -177,9 +177,7 @@ def table_drafts(trial: Trial, path: Path) -> list[Draft]:
     """
     from trialkit.ingest.tables import read_table
 
-    columns = set(read_table(path).columns)
-    labels = [c for c in ("outcome", "unit", "held") if c in columns]
-    frame = read_table(path, numbers=("period", "value"), labels=labels)
+    frame = read_table(path, numbers=("period", "value"), optional=("outcome", "unit", "held"))
     drafts: list[Draft] = []
     problems: list[Problem] = []
     lines: dict[tuple[int, str], object] = {}

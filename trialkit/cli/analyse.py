@@ -2,19 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated
-
-import typer
-
-from trialkit.cli.flags import DirArgument, WhoFlag, name, now
+from trialkit.cli.flags import DirArgument, InterimFlag, WhoFlag, name, now
 from trialkit.cli.output import JsonFlag, emit
 
 
 def command(
     folder: DirArgument,
-    interim: Annotated[
-        bool, typer.Option("--interim", help="Look before the last period; recorded as a look.")
-    ] = False,
+    interim: InterimFlag = False,
     who: WhoFlag = "",
     as_json: JsonFlag = False,
 ) -> None:

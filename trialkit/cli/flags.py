@@ -50,6 +50,10 @@ WorthwhileFlag = Annotated[
     typer.Option("--worthwhile", parser=decimal, help="Smallest worthwhile change, the margin."),
 ]
 BetterFlag = Annotated[str, typer.Option("--better", help="higher or lower.")]
+InterimFlag = Annotated[
+    bool, typer.Option("--interim", help="Look before the last period; recorded as a look.")
+]
+PhaseFlag = Annotated[str, typer.Option("--phase", help="trial, familiarisation or baseline.")]
 LevelFlag = Annotated[float, typer.Option("--level", parser=decimal, help="Confidence level.")]
 
 

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from trialkit.cli.flags import DirArgument, WhoFlag, name, now
+from trialkit.cli.flags import DirArgument, PhaseFlag, WhoFlag, name, now
 from trialkit.cli.output import JsonFlag, emit
 
 
@@ -21,9 +21,7 @@ def command(
         int | None,
         typer.Option("--period", min=1, help="The period it belongs to; else the opened one."),
     ] = None,
-    phase: Annotated[
-        str, typer.Option("--phase", help="trial, familiarisation or baseline.")
-    ] = "trial",
+    phase: PhaseFlag = "trial",
     accept_damaged: Annotated[
         bool,
         typer.Option(

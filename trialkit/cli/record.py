@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from trialkit.cli.flags import DirArgument, WhoFlag, name, now
+from trialkit.cli.flags import DirArgument, PhaseFlag, WhoFlag, name, now
 from trialkit.cli.output import JsonFlag, ask_allowed, emit
 
 
@@ -16,9 +16,7 @@ def command(
     period: Annotated[
         int | None, typer.Option("--period", min=1, help="Period number; else the opened one.")
     ] = None,
-    phase: Annotated[
-        str, typer.Option("--phase", help="trial, familiarisation or baseline.")
-    ] = "trial",
+    phase: PhaseFlag = "trial",
     outcome: Annotated[str, typer.Option("--outcome", help="Outcome of --value.")] = "",
     value: Annotated[str, typer.Option("--value", help="The result; 34.2 or 34,2.")] = "",
     unit: Annotated[str, typer.Option("--unit", help="Its unit; the protocol's if left out.")] = "",

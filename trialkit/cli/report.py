@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from trialkit.cli.flags import DirArgument, WhoFlag, name, now
+from trialkit.cli.flags import DirArgument, InterimFlag, WhoFlag, name, now
 from trialkit.cli.output import JsonFlag, emit
 
 
@@ -27,9 +27,7 @@ def command(
     decimal_comma: Annotated[
         bool, typer.Option("--decimal-comma", help="Print 3,5 instead of 3.5 on the page.")
     ] = False,
-    interim: Annotated[
-        bool, typer.Option("--interim", help="Look before the last period; recorded as a look.")
-    ] = False,
+    interim: InterimFlag = False,
     who: WhoFlag = "",
     as_json: JsonFlag = False,
 ) -> None:

@@ -21,6 +21,7 @@ from trialkit.domain.recordings import Recording, SegmentRule
 from trialkit.errors import Problem, UnanswerableError
 from trialkit.ingest.measuring import measure
 from trialkit.ingest.segments import find_segments
+from trialkit.statistics.baseline import baseline_noise
 from trialkit.statistics.noise import minimal_detectable_change, typical_error_interval
 
 LEAST_REPEATS: Final = 3
@@ -163,11 +164,10 @@ def _residual_sd(order: NDArray[np.float64], value: NDArray[np.float64]) -> tupl
     """SD of one measurement with a linear drift over the repeats removed (from four repeats on)."""
     if value.size < 4:
         return float(np.std(value, ddof=1)), float(value.size - 1)
-    line = np.polynomial.polynomial.polyfit(order, value, 1)
-    residual = value - np.polynomial.polynomial.polyval(order, line)
+    found = baseline_noise(value, time=order)
+    sd, df = found.typical_error, float(found.df)
     # Rounding leaves a trace of noise on a signal that has none.
-    sd = float(np.sqrt(residual @ residual / (value.size - 2)))
-    return (0.0 if sd < 1e-12 * max(1.0, float(np.abs(value).max())) else sd), float(value.size - 2)
+    return (0.0 if sd < 1e-12 * max(1.0, float(np.abs(value).max())) else sd), df
 
 
 def _percent(log_figure: float) -> float:

@@ -44,6 +44,7 @@ def read_table(
     *,
     numbers: Sequence[str] = (),
     labels: Sequence[str] = (),
+    optional: Sequence[str] = (),
     options: ReadOptions = _DEFAULTS,
 ) -> pd.DataFrame:
     """Read the columns asked for from a CSV, TSV or XLSX table, one row per line of the file.
@@ -57,6 +58,8 @@ def read_table(
         such as 4:05.2 (minutes and seconds) or 1:04:05 come in seconds.
     labels
         Columns of labels; they come as text, empty where a cell is missing.
+    optional
+        Further columns of labels, taken where the table has a column of exactly this name.
     options
         What is known about the file beyond what it says itself.
 
@@ -78,6 +81,7 @@ def read_table(
     source = open_source(path, options.max_bytes)
     table = text_table(source, options)
     names = list(table.cells.columns)
+    labels = (*labels, *(column for column in optional if column in names))
     asked = {column: _find(source, column, names) for column in (*numbers, *labels)}
     if asked:
         wanted_numbers, wanted_labels = set(numbers), set(labels)

@@ -69,13 +69,6 @@ def _verdict(result: OutcomeResult, names: Names, numbers: Numbers) -> Iterator[
     yield ""
 
 
-def estimate_text(
-    estimate: Estimate, *, better: Better = Better.HIGHER, numbers: Numbers = POINT
-) -> str:
-    """Say the answer of a plain table, for which there is no protocol."""
-    return summarise(plain_result(estimate, better), numbers=numbers)
-
-
 def plain_result(
     estimate: Estimate, better: Better, *, worthwhile: float | None = None
 ) -> OutcomeResult:
